@@ -1,0 +1,117 @@
+//! Bytes in, [`Scan`] out: the mesh and what the file said of itself. Nothing is repaired and no
+//! unit is guessed; what was odd but survivable is told in [`Scan::notes`].
+
+use std::path::PathBuf;
+
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+
+use crate::mesh::Mesh;
+
+/// A length unit that a file or a user may name.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "lowercase")]
+pub enum Unit {
+    /// Micrometre.
+    Um,
+    /// Millimetre.
+    Mm,
+    /// Centimetre.
+    Cm,
+    /// Inch, 25.4 mm.
+    Inch,
+    /// Foot, 304.8 mm (3MF only).
+    Foot,
+    /// Metre.
+    M,
+}
+
+impl Unit {
+    /// How many millimetres one of it is.
+    #[must_use]
+    pub const fn in_mm(self) -> f64 {
+        match self {
+            Self::Um => 0.001,
+            Self::Mm => 1.0,
+            Self::Cm => 10.0,
+            Self::Inch => 25.4,
+            Self::Foot => 304.8,
+            Self::M => 1000.0,
+        }
+    }
+}
+
+/// How the unit came to be known.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum UnitFrom {
+    /// The user said so.
+    Option,
+    /// The file says so itself (3MF).
+    File,
+    /// Nobody said; millimetres are plausible for an ear impression and were taken.
+    PlausibleSize,
+    /// Nobody said and millimetres are not plausible: coordinates are left as they stand and
+    /// every length is *cannot tell*.
+    Unknown,
+}
+
+/// Which kind of file it was.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum Format {
+    /// STL, binary.
+    StlBinary,
+    /// STL, text.
+    StlText,
+    /// PLY, text.
+    PlyText,
+    /// PLY, binary, little endian.
+    PlyLittleEndian,
+    /// PLY, binary, big endian.
+    PlyBigEndian,
+    /// Wavefront OBJ.
+    Obj,
+    /// Object File Format.
+    Off,
+    /// 3D Manufacturing Format.
+    ThreeMf,
+}
+
+/// How points were welded on reading.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Weld {
+    /// Points as the file lists them.
+    pub before: usize,
+    /// Left after points with exactly the same coordinates became one.
+    pub after_exact: usize,
+    /// Left after the tolerance weld too.
+    pub after: usize,
+    /// The tolerance, mm.
+    pub tolerance_mm: f64,
+}
+
+/// A mesh and what its file said of itself.
+#[derive(Debug, Clone)]
+pub struct Scan {
+    /// The surface, in millimetres where the unit is known (see `unit_from`).
+    pub mesh: Mesh,
+    /// Where it was read from (`-` or a label where it was not a file).
+    pub path: PathBuf,
+    /// SHA-256 of the bytes, lower-case hex.
+    pub sha256: String,
+    /// Size of the file.
+    pub bytes: u64,
+    /// Kind of file.
+    pub format: Format,
+    /// The unit that the coordinates were taken to be in.
+    pub unit: Option<Unit>,
+    /// How that unit is known.
+    pub unit_from: UnitFrom,
+    /// With an unknown unit: those in which the size would be that of an ear impression.
+    pub plausible_units: Vec<Unit>,
+    /// What welding did.
+    pub weld: Weld,
+    /// Oddities that did not stop the reading, for people.
+    pub notes: Vec<String>,
+}
