@@ -1,6 +1,7 @@
 //! What is wrong with the surface as a surface: holes, fins, crossings, floaters, flipped and
 //! degenerate facets. Counted and placed, never judged and never repaired.
 
+mod crossings;
 mod facets;
 mod holes;
 mod parts;
@@ -9,6 +10,7 @@ mod shapes;
 mod spots;
 #[cfg(test)]
 mod tests;
+mod triangles;
 mod turning;
 
 use schemars::JsonSchema;
@@ -192,6 +194,13 @@ pub fn inspect(mesh: &Mesh, topology: &Topology, queries: &MeshQueries<'_>) -> S
         ..Soundness::default()
     };
     out.part_of_facet = part_of_facet;
+    let crossing = crossings::pairs(queries);
+    let crossing_faults: Vec<_> = crossing
+        .iter()
+        .map(|p| crossings::fault(mesh, *p))
+        .collect();
+    out.crossing_pairs = crossing.len();
+    out.crossing_spots = spots::spots(&crossing_faults);
     out.watertight = topology.open_edges == 0
         && topology.fins.is_empty()
         && topology.flipped_edges == 0
