@@ -4,7 +4,10 @@
 mod crossings;
 mod facets;
 mod holes;
+mod noise;
 mod parts;
+mod quadric;
+mod rings;
 #[cfg(test)]
 mod shapes;
 mod spots;
@@ -191,6 +194,8 @@ pub fn inspect(mesh: &Mesh, topology: &Topology, queries: &MeshQueries<'_>) -> S
         volume_mm3: parts[main].closed.then_some(enclosed_mm3),
         volume_if_capped_mm3: capped_mm3,
         area_mm2: mesh.area_mm2(),
+        noise_mm: noise::noise_mm(mesh, &rings::Rings::new(mesh)),
+        edge_mm: noise::edge_mm(mesh, topology),
         ..Soundness::default()
     };
     out.part_of_facet = part_of_facet;
