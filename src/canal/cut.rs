@@ -83,6 +83,15 @@ impl Plane {
     }
 }
 
+/// A section without its outline and widths.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Cut {
+    pub centre: Point,
+    pub area_mm2: f64,
+    pub perimeter_mm: f64,
+    pub gap_mm: f64,
+}
+
 struct Outline {
     points: Vec<Point2<f64>>,
     gap_mm: f64,
@@ -92,10 +101,34 @@ impl Cutter<'_> {
     /// The section of the solid through `origin` square to `normal` (unit): the piece that holds
     /// `origin`, or else the nearest within 3 mm. `None` where the plane meets no such piece.
     pub(super) fn section(&self, origin: &Point, normal: &Vector) -> Option<Section> {
+        let (outline, plane, cut) = self.cut(origin, normal)?;
+        let (largest_mm, wide, smallest_mm) = calipers(&outline.points);
+        Some(Section {
+            at_mm: 0.0,
+            centre: cut.centre,
+            normal: plane.n,
+            area_mm2: cut.area_mm2,
+            largest_mm,
+            largest_dir: plane.u * wide.x + plane.v * wide.y,
+            smallest_mm,
+            perimeter_mm: cut.perimeter_mm,
+            gap_mm: cut.gap_mm,
+            outline: outline.points.iter().map(|q| plane.lift(q)).collect(),
+        })
+    }
+
+    /// The few figures of the section that settling an axis needs.
+    pub(super) fn quick(&self, origin: &Point, normal: &Vector) -> Option<Cut> {
+        self.cut(origin, normal).map(|c| c.2)
+    }
+
+    fn cut(&self, origin: &Point, normal: &Vector) -> Option<(Outline, Plane, Cut)> {
         let plane = Plane::new(*origin, *normal);
-        let outlines = self.outlines(&plane);
+        let mut outlines = self.outlines(&plane);
         let chosen = choose(&outlines)?;
-        measure(&outlines[chosen], &plane)
+        let outline = outlines.swap_remove(chosen);
+        let cut = measure(&outline, &plane)?;
+        Some((outline, plane, cut))
     }
 
     /// Where along the way from `a` to `b` (0 to 1) the surface (never nudged) is first crossed.
@@ -292,7 +325,7 @@ fn signed_area(points: &[Point2<f64>]) -> f64 {
     (0..points.len()).map(|i| points[i].coords.perp(&points[(i + 1) % points.len()].coords)).sum::<f64>() / 2.0
 }
 
-fn measure(outline: &Outline, plane: &Plane) -> Option<Section> {
+fn measure(outline: &Outline, plane: &Plane) -> Option<Cut> {
     let p = &outline.points;
     let area = signed_area(p);
     if p.len() < 3 || area.abs() < 1e-9 {
@@ -306,19 +339,7 @@ fn measure(outline: &Outline, plane: &Plane) -> Option<Section> {
         perimeter_mm += (b - a).norm();
     }
     let centroid = Point2::from(moment / (6.0 * area));
-    let (largest_mm, wide, smallest_mm) = calipers(p);
-    Some(Section {
-        at_mm: 0.0,
-        centre: plane.lift(&centroid),
-        normal: plane.n,
-        area_mm2: area.abs(),
-        largest_mm,
-        largest_dir: plane.u * wide.x + plane.v * wide.y,
-        smallest_mm,
-        perimeter_mm,
-        gap_mm: outline.gap_mm,
-        outline: p.iter().map(|q| plane.lift(q)).collect(),
-    })
+    Some(Cut { centre: plane.lift(&centroid), area_mm2: area.abs(), perimeter_mm, gap_mm: outline.gap_mm })
 }
 
 /// Largest and smallest distance between two parallel lines that hold the outline, and the

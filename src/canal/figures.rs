@@ -77,10 +77,7 @@ pub(super) fn measure(mesh: &Mesh, queries: &MeshQueries, soundness: &Soundness,
 }
 
 fn settle(cutter: &Cutter, start: &Axis) -> Result<Axis, NoCanal> {
-    let core: Vec<Point> = (0..start.points.len())
-        .filter(|&i| start.arcs[i] > start.aperture_at + 0.9 && start.arcs[i] < start.tip_zone_at - 0.9)
-        .map(|i| start.points[i])
-        .collect();
+    let core = start.core();
     if core.len() < 6 {
         return Err(NoCanal::NotSettled("too little canal between aperture and tip".to_string()));
     }

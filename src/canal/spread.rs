@@ -4,7 +4,7 @@
 
 use rayon::prelude::*;
 
-use crate::mesh::{Point, Vector};
+use crate::mesh::Vector;
 
 use super::axis::{self, Axis};
 use super::bends::{RawBend, bends};
@@ -23,7 +23,6 @@ const LEAST_NOISE_MM: f64 = 0.003;
 pub(super) struct Spread {
     pub length_mm: f64,
     pub bends: Vec<BendSpread>,
-    /// Share of copies in which each bend was found again.
     pub area_share: f64,
     pub width_mm: f64,
     /// Copies that could not be measured at all.
@@ -53,7 +52,7 @@ struct Copy {
 
 /// Measures the copies. `facet_mm` is how far facets of this size cut a canal wall short.
 pub(super) fn spread(cutter: &Cutter, normals: &[Vector], axis: &Axis, found: &[RawBend], noise_mm: f64, facet_mm: f64) -> Spread {
-    let core = core_of(axis);
+    let core = axis.core();
     let copies: Vec<Copy> = (0..COPIES)
         .into_par_iter()
         .filter_map(|k| {
@@ -63,7 +62,7 @@ pub(super) fn spread(cutter: &Cutter, normals: &[Vector], axis: &Axis, found: &[
             // start a little further in at each end, so that stations fall elsewhere
             let trim = (k % 4) as usize;
             let start = &core[trim.min(core.len() / 4)..core.len() - ((k / 4) as usize).min(core.len() / 4)];
-            axis::settle(&copy, start, ROUNDS).ok().map(|a| figures(&a))
+            axis::settle(&copy, start, ROUNDS).ok().map(|a| figures(&copy, &a))
         })
         .collect();
     let lost = COPIES as usize - copies.len();
@@ -88,20 +87,13 @@ impl BendSpread {
     }
 }
 
-fn core_of(axis: &Axis) -> Vec<Point> {
-    (0..axis.points.len())
-        .filter(|&i| axis.arcs[i] > axis.aperture_at + 1.0 && axis.arcs[i] < axis.tip_zone_at - 1.0)
-        .map(|i| axis.points[i])
-        .collect()
-}
-
-fn figures(axis: &Axis) -> Copy {
+fn figures(cutter: &Cutter, axis: &Axis) -> Copy {
     let mut areas = Vec::new();
     let mut widths = Vec::new();
     for k in 1..=9 {
         let at = axis.aperture_at + (axis.tip_zone_at - axis.aperture_at) * f64::from(k) / 10.0;
         let i = axis.arcs.partition_point(|&a| a < at).min(axis.points.len() - 1);
-        if let Some(s) = &axis.sections[i] {
+        if let Some(s) = cutter.section(&axis.points[i], &axis.directions[i]) {
             areas.push(s.area_mm2);
             widths.push(s.smallest_mm);
         } else {
