@@ -54,19 +54,43 @@ pub(super) fn seek(queries: &MeshQueries, soundness: &Soundness) -> Result<Found
         if graph.len() < 20 {
             continue;
         }
+        let t0 = std::time::Instant::now();
         if let Some(base) = base_plane(queries.mesh, soundness, part) {
             bases.push((part, base));
         }
-        let cutter = Cutter { queries, nudge: None, part_of_facet: &soundness.part_of_facet, part };
+        let cutter = Cutter {
+            queries,
+            nudge: None,
+            part_of_facet: &soundness.part_of_facet,
+            part,
+        };
+        let t1 = std::time::Instant::now();
         candidates.extend(candidates_of(&graph, &cutter));
+        if std::env::var("DBG").is_ok() {
+            eprintln!("base {:?} cands {:?}", t1 - t0, t1.elapsed());
+        }
     }
-    choose(candidates, &bases).map(|c| Found { part: c.part, axis: c.axis })
+    choose(candidates, &bases).map(|c| Found {
+        part: c.part,
+        axis: c.axis,
+    })
 }
 
 /// Every end is followed for a few rounds; of those that came to the same tip only the first is
 /// settled further, since settling is where the time goes.
 fn candidates_of(graph: &Graph, cutter: &Cutter) -> Vec<Candidate> {
-    let begun: Vec<Axis> = ends(graph).into_par_iter().filter_map(|end| follow(graph, cutter, end)).collect();
+    let t = std::time::Instant::now();
+    let e = ends(graph);
+    if std::env::var("DBG").is_ok() {
+        eprintln!("ends {} {:?}", e.len(), t.elapsed());
+    }
+    let begun: Vec<Axis> = e
+        .into_par_iter()
+        .filter_map(|end| follow(graph, cutter, end))
+        .collect();
+    if std::env::var("DBG").is_ok() {
+        eprintln!("begun {} {:?}", begun.len(), t.elapsed());
+    }
     let mut unlike: Vec<Axis> = Vec::new();
     for axis in begun {
         let marks = |a: &Axis| (a.place(a.tip_at), a.place(0.5 * (a.aperture_at + a.tip_at)));
@@ -78,6 +102,9 @@ fn candidates_of(graph: &Graph, cutter: &Cutter) -> Vec<Candidate> {
         if !unlike.iter().any(seen) {
             unlike.push(axis);
         }
+    }
+    if std::env::var("DBG").is_ok() {
+        eprintln!("unlike {} {:?}", unlike.len(), t.elapsed());
     }
     unlike
         .into_par_iter()
@@ -97,8 +124,14 @@ fn parts_to_search(queries: &MeshQueries, soundness: &Soundness) -> Vec<u32> {
     if soundness.part_of_facet.is_empty() {
         return vec![0];
     }
-    let mut order: Vec<u32> = (0..areas.len() as u32).filter(|&p| areas[p as usize] >= LEAST_PART_MM2).collect();
-    order.sort_by(|&a, &b| areas[b as usize].total_cmp(&areas[a as usize]).then(a.cmp(&b)));
+    let mut order: Vec<u32> = (0..areas.len() as u32)
+        .filter(|&p| areas[p as usize] >= LEAST_PART_MM2)
+        .collect();
+    order.sort_by(|&a, &b| {
+        areas[b as usize]
+            .total_cmp(&areas[a as usize])
+            .then(a.cmp(&b))
+    });
     order.truncate(6);
     order
 }
@@ -120,10 +153,20 @@ fn ends(graph: &Graph) -> Vec<u32> {
         sources.push(next);
         next = farthest(&nearest);
     }
-    let mut peaks: Vec<u32> =
-        (0..graph.len() as u32).filter(|&v| graph.neighbours(v).iter().all(|&(n, _)| mean[n as usize] <= mean[v as usize])).collect();
+    let mut peaks: Vec<u32> = (0..graph.len() as u32)
+        .filter(|&v| {
+            graph
+                .neighbours(v)
+                .iter()
+                .all(|&(n, _)| mean[n as usize] <= mean[v as usize])
+        })
+        .collect();
     peaks.extend_from_slice(&sources);
-    peaks.sort_by(|&a, &b| mean[b as usize].total_cmp(&mean[a as usize]).then(a.cmp(&b)));
+    peaks.sort_by(|&a, &b| {
+        mean[b as usize]
+            .total_cmp(&mean[a as usize])
+            .then(a.cmp(&b))
+    });
     peaks.dedup();
     let mut kept: Vec<(u32, Vec<f64>)> = Vec::new();
     for p in peaks {
@@ -139,7 +182,13 @@ fn ends(graph: &Graph) -> Vec<u32> {
 
 fn farthest(distance: &[f64]) -> u32 {
     let finite = |d: f64| if d.is_finite() { d } else { f64::NEG_INFINITY };
-    (0..distance.len()).fold(0, |best, v| if finite(distance[v]) > finite(distance[best]) { v } else { best }) as u32
+    (0..distance.len()).fold(0, |best, v| {
+        if finite(distance[v]) > finite(distance[best]) {
+            v
+        } else {
+            best
+        }
+    }) as u32
 }
 
 /// Follows one end inward and begins an axis on it.
@@ -173,7 +222,9 @@ fn level_set_path(graph: &Graph, end: u32) -> Vec<Point> {
             break;
         }
         let c: Vector = window.iter().map(|s| s.0).sum::<Vector>() / w;
-        let spread = (window.iter().map(|s| s.2).sum::<f64>() / w - c.norm_squared()).max(0.0).sqrt();
+        let spread = (window.iter().map(|s| s.2).sum::<f64>() / w - c.norm_squared())
+            .max(0.0)
+            .sqrt();
         if spread > BULK_RADIUS_MM {
             break;
         }
