@@ -3,11 +3,18 @@
 
 mod error;
 mod file;
+mod obj;
+mod off;
+mod ply;
+mod polygon;
 mod raw;
 mod scan;
 mod size;
 mod sniff;
 mod stl_binary;
+mod stl_text;
+mod text;
+mod threemf;
 mod weld;
 
 pub use error::{Place, ReadError, Trouble};
