@@ -111,7 +111,7 @@ impl Cutter {
     /// itself), the next corner is taken all the same, and counted.
     fn cut_ears(&mut self, flat: &[[f64; 2]], polygon: &[u32], facets: &mut Vec<[u32; 3]>) {
         let mut left: Vec<usize> = (0..polygon.len()).collect();
-        let mut forced = false;
+        let mut forced = crosses_itself(flat);
         while left.len() > 3 {
             let ear = (0..left.len()).find(|&at| is_ear(flat, &left, at));
             forced |= ear.is_none();
@@ -187,8 +187,31 @@ fn is_convex(flat: &[[f64; 2]]) -> bool {
     let n = flat.len();
     let left_everywhere =
         (0..n).all(|i| turn(flat[i], flat[(i + 1) % n], flat[(i + 2) % n]) >= 0.0);
-    // A star turns left everywhere too, but not as seen from its first corner.
-    left_everywhere && (1..n - 1).all(|i| turn(flat[0], flat[i], flat[i + 1]) >= 0.0)
+    left_everywhere && rounds(flat) <= 1
+}
+
+/// How often the outline goes round, told by how often it turns from rightwards to leftwards.
+fn rounds(flat: &[[f64; 2]]) -> usize {
+    let next = flat.iter().skip(1).chain(flat.first());
+    let steps = flat.iter().zip(next).map(|(a, b)| b[0] - a[0]);
+    let rightwards: Vec<bool> = steps.filter(|dx| *dx != 0.0).map(|dx| dx > 0.0).collect();
+    let turns = rightwards.windows(2).filter(|w| w[0] && !w[1]).count();
+    let over_the_end = rightwards.last() == Some(&true) && rightwards.first() == Some(&false);
+    turns + usize::from(over_the_end)
+}
+
+/// Do two sides of the outline cross? Every pair is tried; polygons are capped above.
+fn crosses_itself(flat: &[[f64; 2]]) -> bool {
+    let n = flat.len();
+    let side = |i: usize| (flat[i], flat[(i + 1) % n]);
+    let parted = |(a, b), c, d| turn(a, b, c) * turn(a, b, d) < 0.0;
+    (0..n).any(|i| {
+        let (a, b) = side(i);
+        (i + 2..n).any(|j| {
+            let (c, d) = side(j);
+            parted((a, b), c, d) && parted((c, d), a, b)
+        })
+    })
 }
 
 fn around(left: &[usize], at: usize) -> [usize; 3] {
@@ -273,9 +296,11 @@ mod tests {
             .collect();
         let (_, facets, cutter) = cut(&round);
         assert_eq!((facets.len(), cutter.fanned), (7, 1));
-        let star: Vec<[f64; 2]> = (0..5).map(|i| round[(i * 4) % 9]).collect();
+        let star: Vec<[f64; 2]> = (0..5).map(|i| round[[0, 4, 8, 3, 6][i]]).collect();
         let (_, facets, cutter) = cut(&star);
         assert_eq!((facets.len(), cutter.fanned, cutter.forced), (3, 0, 1));
+        let twice: Vec<[f64; 2]> = [&round[..], &round[..]].concat();
+        assert_eq!(cut(&twice).2.fanned, 0);
     }
 
     #[test]
