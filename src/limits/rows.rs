@@ -160,12 +160,6 @@ rows! {
         means: "Thin material past the last full section is trimmed in passing up to this length; over it, it has to be trimmed and the canal measured again.",
         source: "common practice, no source (1-2 mm of length)",
     };
-    /// Width under which a tip is a feather.
-    FEATHER_WIDTH = Row {
-        key: "tip.thin_mm", unit: "mm", kind: number(2.0, 0.1, 10.0),
-        means: "A tip is called feathered when its smallest width, halfway along, is under this; a rounded tip is wider.",
-        source: "common practice, no source (a section under about 8 mm2, or like a wall)",
-    };
     /// Depth of a pit.
     PIT_DEPTH = Row {
         key: "pits.depth_mm", unit: "mm", kind: number(0.5, 0.0, 10.0),
