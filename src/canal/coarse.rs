@@ -49,7 +49,10 @@ impl Graph {
             });
             for e in 0..3 {
                 areas[nodes[e] as usize] += third;
-                let (a, b) = (nodes[e].min(nodes[(e + 1) % 3]), nodes[e].max(nodes[(e + 1) % 3]));
+                let (a, b) = (
+                    nodes[e].min(nodes[(e + 1) % 3]),
+                    nodes[e].max(nodes[(e + 1) % 3]),
+                );
                 if a != b {
                     pairs.push((u64::from(a) << 32) | u64::from(b));
                 }
@@ -82,7 +85,12 @@ impl Graph {
             links[fill[b] as usize] = (a as u32, d);
             fill[b] += 1;
         }
-        Self { places, areas, starts, links }
+        Self {
+            places,
+            areas,
+            starts,
+            links,
+        }
     }
 
     pub(super) fn len(&self) -> usize {
@@ -140,6 +148,9 @@ impl PartialOrd for Entry {
 }
 impl Ord for Entry {
     fn cmp(&self, other: &Self) -> Ordering {
-        other.0.total_cmp(&self.0).then_with(|| other.1.cmp(&self.1))
+        other
+            .0
+            .total_cmp(&self.0)
+            .then_with(|| other.1.cmp(&self.1))
     }
 }

@@ -173,7 +173,12 @@ pub enum NoCanal {
 /// # Errors
 /// [`NoCanal`] where no end of the surface is shaped like a canal, where two ends are equally
 /// likely, or where the axis does not settle. Never a guess.
-pub fn measure(mesh: &crate::mesh::Mesh, _topology: &Topology, queries: &MeshQueries, soundness: &Soundness) -> Result<Canal, NoCanal> {
+pub fn measure(
+    mesh: &crate::mesh::Mesh,
+    _topology: &Topology,
+    queries: &MeshQueries,
+    soundness: &Soundness,
+) -> Result<Canal, NoCanal> {
     let found = seek::seek(queries, soundness)?;
     figures::measure(mesh, queries, soundness, found)
 }

@@ -14,6 +14,7 @@ use super::axis::{self, Axis};
 use super::coarse::Graph;
 use super::curve::{line_direction, smoothed};
 use super::cut::Cutter;
+use super::face::base_plane;
 use super::verdict::{Candidate, choose};
 
 /// Side of the cells that points are gathered in. Finer: slower, and noise lengthens paths.
@@ -30,8 +31,12 @@ const BULK_RADIUS_MM: f64 = 8.0;
 const MOST_ENDS: usize = 14;
 /// A part of the surface smaller than this (mm², mm) cannot hold a canal.
 const LEAST_PART_MM2: f64 = 120.0;
-/// Rounds of settling that are enough to compare ends.
-const ROUNDS_TO_COMPARE: usize = 6;
+/// Rounds of settling after which ends that lead to the same canal are recognised.
+const ROUNDS_TO_BEGIN: usize = 2;
+/// … and that are enough to compare different ones.
+const ROUNDS_TO_COMPARE: usize = 5;
+/// Axes whose tips and middles are nearer than this are the same canal.
+const SAME_TIP_MM: f64 = 2.0;
 
 /// The canal that was chosen: the surface part it is on and its axis so far.
 pub(super) struct Found {
@@ -42,16 +47,73 @@ pub(super) struct Found {
 /// Finds the canal.
 pub(super) fn seek(queries: &MeshQueries, soundness: &Soundness) -> Result<Found, NoCanal> {
     let mut candidates = Vec::new();
+    let mut bases = Vec::new();
     for part in parts_to_search(queries, soundness) {
-        let graph = Graph::new(queries.mesh, |f| soundness.part_of_facet.get(f).is_none_or(|&p| p == part), CELL_MM);
+        let ours = |f: usize| soundness.part_of_facet.get(f).is_none_or(|&p| p == part);
+        let graph = Graph::new(queries.mesh, ours, CELL_MM);
         if graph.len() < 20 {
             continue;
         }
-        let cutter = Cutter { queries, nudge: None, part_of_facet: &soundness.part_of_facet, part };
-        let found: Vec<Candidate> = ends(&graph).into_par_iter().filter_map(|end| follow(&graph, &cutter, end, part)).collect();
-        candidates.extend(found);
+        let t0 = std::time::Instant::now();
+        if let Some(base) = base_plane(queries.mesh, soundness, part) {
+            bases.push((part, base));
+        }
+        let cutter = Cutter {
+            queries,
+            nudge: None,
+            part_of_facet: &soundness.part_of_facet,
+            part,
+        };
+        let t1 = std::time::Instant::now();
+        candidates.extend(candidates_of(&graph, &cutter));
+        if std::env::var("DBG").is_ok() {
+            eprintln!("base {:?} cands {:?}", t1 - t0, t1.elapsed());
+        }
     }
-    choose(candidates, soundness).map(|c| Found { part: c.part, axis: c.axis })
+    choose(candidates, &bases).map(|c| Found {
+        part: c.part,
+        axis: c.axis,
+    })
+}
+
+/// Every end is followed for a few rounds; of those that came to the same tip only the first is
+/// settled further, since settling is where the time goes.
+fn candidates_of(graph: &Graph, cutter: &Cutter) -> Vec<Candidate> {
+    let t = std::time::Instant::now();
+    let e = ends(graph);
+    if std::env::var("DBG").is_ok() {
+        eprintln!("ends {} {:?}", e.len(), t.elapsed());
+    }
+    let begun: Vec<Axis> = e
+        .into_par_iter()
+        .filter_map(|end| follow(graph, cutter, end))
+        .collect();
+    if std::env::var("DBG").is_ok() {
+        eprintln!("begun {} {:?}", begun.len(), t.elapsed());
+    }
+    let mut unlike: Vec<Axis> = Vec::new();
+    for axis in begun {
+        let marks = |a: &Axis| (a.place(a.tip_at), a.place(0.5 * (a.aperture_at + a.tip_at)));
+        let (tip, middle) = marks(&axis);
+        let seen = |other: &Axis| {
+            let (t, m) = marks(other);
+            (t - tip).norm() < SAME_TIP_MM && (m - middle).norm() < SAME_TIP_MM
+        };
+        if !unlike.iter().any(seen) {
+            unlike.push(axis);
+        }
+    }
+    if std::env::var("DBG").is_ok() {
+        eprintln!("unlike {} {:?}", unlike.len(), t.elapsed());
+    }
+    unlike
+        .into_par_iter()
+        .filter_map(|a| {
+            let core = a.core();
+            let settled = axis::settle(cutter, &core, ROUNDS_TO_COMPARE).unwrap_or(a);
+            Candidate::new(cutter, settled, graph)
+        })
+        .collect()
 }
 
 fn parts_to_search(queries: &MeshQueries, soundness: &Soundness) -> Vec<u32> {
@@ -62,8 +124,14 @@ fn parts_to_search(queries: &MeshQueries, soundness: &Soundness) -> Vec<u32> {
     if soundness.part_of_facet.is_empty() {
         return vec![0];
     }
-    let mut order: Vec<u32> = (0..areas.len() as u32).filter(|&p| areas[p as usize] >= LEAST_PART_MM2).collect();
-    order.sort_by(|&a, &b| areas[b as usize].total_cmp(&areas[a as usize]).then(a.cmp(&b)));
+    let mut order: Vec<u32> = (0..areas.len() as u32)
+        .filter(|&p| areas[p as usize] >= LEAST_PART_MM2)
+        .collect();
+    order.sort_by(|&a, &b| {
+        areas[b as usize]
+            .total_cmp(&areas[a as usize])
+            .then(a.cmp(&b))
+    });
     order.truncate(6);
     order
 }
@@ -85,10 +153,20 @@ fn ends(graph: &Graph) -> Vec<u32> {
         sources.push(next);
         next = farthest(&nearest);
     }
-    let mut peaks: Vec<u32> =
-        (0..graph.len() as u32).filter(|&v| graph.neighbours(v).iter().all(|&(n, _)| mean[n as usize] <= mean[v as usize])).collect();
+    let mut peaks: Vec<u32> = (0..graph.len() as u32)
+        .filter(|&v| {
+            graph
+                .neighbours(v)
+                .iter()
+                .all(|&(n, _)| mean[n as usize] <= mean[v as usize])
+        })
+        .collect();
     peaks.extend_from_slice(&sources);
-    peaks.sort_by(|&a, &b| mean[b as usize].total_cmp(&mean[a as usize]).then(a.cmp(&b)));
+    peaks.sort_by(|&a, &b| {
+        mean[b as usize]
+            .total_cmp(&mean[a as usize])
+            .then(a.cmp(&b))
+    });
     peaks.dedup();
     let mut kept: Vec<(u32, Vec<f64>)> = Vec::new();
     for p in peaks {
@@ -104,15 +182,19 @@ fn ends(graph: &Graph) -> Vec<u32> {
 
 fn farthest(distance: &[f64]) -> u32 {
     let finite = |d: f64| if d.is_finite() { d } else { f64::NEG_INFINITY };
-    (0..distance.len()).fold(0, |best, v| if finite(distance[v]) > finite(distance[best]) { v } else { best }) as u32
+    (0..distance.len()).fold(0, |best, v| {
+        if finite(distance[v]) > finite(distance[best]) {
+            v
+        } else {
+            best
+        }
+    }) as u32
 }
 
-/// Follows one end inward and settles an axis on it.
-fn follow(graph: &Graph, cutter: &Cutter, end: u32, part: u32) -> Option<Candidate> {
-    let path = level_set_path(graph, end);
-    let rough = usable(&path)?;
-    let axis = axis::settle(cutter, &rough, ROUNDS_TO_COMPARE).ok()?;
-    Candidate::new(cutter, axis, part, graph)
+/// Follows one end inward and begins an axis on it.
+fn follow(graph: &Graph, cutter: &Cutter, end: u32) -> Option<Axis> {
+    let rough = usable(&level_set_path(graph, end))?;
+    axis::settle(cutter, &rough, ROUNDS_TO_BEGIN).ok()
 }
 
 /// Centroids of level sets of the distance from `end`, from the end towards the bulk.
@@ -140,7 +222,9 @@ fn level_set_path(graph: &Graph, end: u32) -> Vec<Point> {
             break;
         }
         let c: Vector = window.iter().map(|s| s.0).sum::<Vector>() / w;
-        let spread = (window.iter().map(|s| s.2).sum::<f64>() / w - c.norm_squared()).max(0.0).sqrt();
+        let spread = (window.iter().map(|s| s.2).sum::<f64>() / w - c.norm_squared())
+            .max(0.0)
+            .sqrt();
         if spread > BULK_RADIUS_MM {
             break;
         }

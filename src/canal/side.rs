@@ -32,12 +32,29 @@ struct Moments {
 
 /// Weighs the evidence. `out` is the axis direction at the aperture, out of the ear; `face` the
 /// outward normal of the outer face where one could be fitted.
-pub(super) fn tell(mesh: &Mesh, wanted: impl Fn(usize) -> bool, aperture: &Point, out: &Vector, bends: &[RawBend], face: Option<Vector>) -> Told {
-    let nothing = Told { side: None, margin: 0.0, frame: None };
-    let aside = if out.x.abs() < 0.6 { Vector::x() } else { Vector::y() };
+pub(super) fn tell(
+    mesh: &Mesh,
+    wanted: impl Fn(usize) -> bool,
+    aperture: &Point,
+    out: &Vector,
+    bends: &[RawBend],
+    face: Option<Vector>,
+) -> Told {
+    let nothing = Told {
+        side: None,
+        margin: 0.0,
+        frame: None,
+    };
+    let aside = if out.x.abs() < 0.6 {
+        Vector::x()
+    } else {
+        Vector::y()
+    };
     let e1 = out.cross(&aside).normalize();
     let e2 = out.cross(&e1);
-    let Some(m) = moments(mesh, wanted, aperture, out, &e1, &e2) else { return nothing };
+    let Some(m) = moments(mesh, wanted, aperture, out, &e1, &e2) else {
+        return nothing;
+    };
     if m.elongation < LEAST_ELONGATION || m.depth < LEAST_DEPTH_MM {
         return nothing;
     }
@@ -68,15 +85,40 @@ pub(super) fn tell(mesh: &Mesh, wanted: impl Fn(usize) -> bool, aperture: &Point
         votes.push((0.6, lean.dot(&forward_axis) / 0.25));
     }
     let weight: f64 = votes.iter().map(|v| v.0).sum();
-    let margin = sure_up * votes.iter().map(|(w, s)| w * s.clamp(-1.0, 1.0)).sum::<f64>() / weight;
-    let side = (margin.abs() >= LEAST_MARGIN).then_some(if margin > 0.0 { Side::Right } else { Side::Left });
-    let frame = side.map(|_| Frame { out: *out, up, forward: forward_axis * margin.signum() });
-    Told { side, margin, frame }
+    let margin = sure_up
+        * votes
+            .iter()
+            .map(|(w, s)| w * s.clamp(-1.0, 1.0))
+            .sum::<f64>()
+        / weight;
+    let side = (margin.abs() >= LEAST_MARGIN).then_some(if margin > 0.0 {
+        Side::Right
+    } else {
+        Side::Left
+    });
+    let frame = side.map(|_| Frame {
+        out: *out,
+        up,
+        forward: forward_axis * margin.signum(),
+    });
+    Told {
+        side,
+        margin,
+        frame,
+    }
 }
 
 /// Area moments of what lies outside the aperture plane, seen along `out`.
-fn moments(mesh: &Mesh, wanted: impl Fn(usize) -> bool, aperture: &Point, out: &Vector, e1: &Vector, e2: &Vector) -> Option<Moments> {
-    let (mut w, mut sx, mut sy, mut sxx, mut syy, mut sxy, mut depth) = (0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0_f64);
+fn moments(
+    mesh: &Mesh,
+    wanted: impl Fn(usize) -> bool,
+    aperture: &Point,
+    out: &Vector,
+    e1: &Vector,
+    e2: &Vector,
+) -> Option<Moments> {
+    let (mut w, mut sx, mut sy, mut sxx, mut syy, mut sxy, mut depth) =
+        (0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0_f64);
     for (f, _) in mesh.facets().iter().enumerate() {
         if !wanted(f) {
             continue;
