@@ -4,14 +4,18 @@
 //! with holes and fins, sparse grids of it, and level sets of it drawn as closed meshes.
 
 mod caps;
+mod contour;
 mod distance;
 mod moments;
+mod offset;
 mod pseudonormal;
 #[cfg(test)]
 mod test_shapes;
 mod tree;
 
+pub use contour::{ContourError, Surface, surface};
 pub use distance::{SignRule, SignedDistance};
+pub use offset::{Amount, Deviation, Offset, deviation};
 
 use crate::mesh::{Point, Vector};
 
