@@ -9,6 +9,8 @@ mod judges;
 mod mutations;
 #[path = "formats/others.rs"]
 mod others;
+#[path = "formats/ply.rs"]
+mod ply;
 #[path = "formats/shared.rs"]
 mod shared;
 #[path = "formats/stl.rs"]
