@@ -30,7 +30,7 @@ const CASES: &[Case] = &[
     Case { id: "hole-elsewhere", breaks: |e| e.hole_at(10.0, 4.0), weighs: Verdict::Retake, cannot_tell: Some(|e| e.hole_at(10.0, 3.01)) },
     Case { id: "tip-feathered", breaks: |e| feather(e, 3.0), weighs: Verdict::Repair, cannot_tell: Some(|e| feather(e, 2.05)) },
     Case { id: "pit-in-canal", breaks: |e| e.pit_at(3.0, 0.9, 1.5), weighs: Verdict::Retake, cannot_tell: Some(|e| e.pit_at(10.0, 0.52, 1.5)) },
-    Case { id: "canal-too-narrow", breaks: |e| narrow(e, 4.5, 2.2), weighs: Verdict::Repair, cannot_tell: Some(|e| narrow(e, 4.70, 2.75)) },
+    Case { id: "canal-too-narrow", breaks: |e| narrow(e, 4.5, 2.2), weighs: Verdict::Repair, cannot_tell: Some(|e| narrow(e, 5.5, 3.0)) },
     Case { id: "figures-doubtful", breaks: |e| e.canal().length_mm = Measured::exact(44.0, 0.2), weighs: Verdict::CannotTell, cannot_tell: Some(|e| { let c = e.canal(); c.area_share = 0.05; for s in &mut c.sections { s.area_mm2 = 31.0; } }) },
     Case { id: "winding-inverted", breaks: |e| { e.soundness.inverted = true; e.soundness.flipped_facets = 1; }, weighs: Verdict::Repair, cannot_tell: None },
     Case { id: "fin-edges", breaks: |e| { e.soundness.fin_edges = 2; e.soundness.fin_spots = vec![spot(2)]; }, weighs: Verdict::Repair, cannot_tell: None },

@@ -16,7 +16,8 @@ fn toml_value(setting: &Setting) -> String {
 }
 
 /// Words wrapped to `width` columns, each line after `indent`.
-fn wrapped(text: &str, indent: &str, width: usize) -> String {
+#[must_use]
+pub fn wrapped(text: &str, indent: &str, width: usize) -> String {
     let mut out = String::new();
     let mut column = 0;
     for word in text.split_whitespace() {
