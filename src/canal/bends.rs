@@ -12,7 +12,7 @@ const CURVATURE_SIGMA_MM: f64 = 2.0;
 const TURN_SIGMA_MM: f64 = 1.0;
 /// A turn under this is no bend. Too low: scan noise of 0.08 mm makes bends on straight canals.
 /// Too high: shallow second bends (10–40° seen, from memory) are lost.
-const LEAST_TURN_DEG: f64 = 10.0;
+pub(super) const LEAST_TURN_DEG: f64 = 10.0;
 /// A span reaches no further than this from its peak.
 const SPAN_MM: f64 = 5.0;
 /// Peaks nearer than this to aperture or tip are the ends' own shape.
@@ -89,19 +89,20 @@ fn spans(
     tip_at: f64,
 ) -> Vec<(f64, f64)> {
     let lowest = |a: usize, b: usize| {
-        (a..=b)
+        let i = (a..=b)
             .min_by(|&x, &y| size[x].total_cmp(&size[y]))
-            .unwrap_or(a)
+            .unwrap_or(a);
+        arcs[i] + low_shift(size, i) * (arcs[(i + 1).min(arcs.len() - 1)] - arcs[i])
     };
     (0..peaks.len())
         .map(|k| {
             let out = if k > 0 {
-                arcs[lowest(peaks[k - 1], peaks[k])]
+                lowest(peaks[k - 1], peaks[k])
             } else {
                 aperture_at
             };
             let inn = if k + 1 < peaks.len() {
-                arcs[lowest(peaks[k], peaks[k + 1])]
+                lowest(peaks[k], peaks[k + 1])
             } else {
                 tip_at
             };
@@ -136,6 +137,20 @@ fn peak_shift(size: &[f64], i: usize) -> f64 {
     let (a, b, c) = (size[i - 1], size[i], size[i + 1]);
     let bow = a - 2.0 * b + c;
     if bow < 0.0 {
+        (0.5 * (a - c) / bow).clamp(-0.5, 0.5)
+    } else {
+        0.0
+    }
+}
+
+/// The same for a minimum; curvature may come to a point at nought, which leaves it at a station.
+fn low_shift(size: &[f64], i: usize) -> f64 {
+    if i == 0 || i + 1 >= size.len() {
+        return 0.0;
+    }
+    let (a, b, c) = (size[i - 1], size[i], size[i + 1]);
+    let bow = a - 2.0 * b + c;
+    if bow > 0.0 {
         (0.5 * (a - c) / bow).clamp(-0.5, 0.5)
     } else {
         0.0

@@ -56,6 +56,14 @@ pub(super) fn resample(points: &[Point]) -> Vec<Point> {
         .collect()
 }
 
+/// The place at `at` (over rising `arcs`), cubic between points.
+pub(super) fn cubic_at(points: &[Point], arcs: &[f64], at: f64) -> Point {
+    let k = arcs
+        .partition_point(|&a| a <= at)
+        .clamp(1, points.len() - 1);
+    cubic(points, arcs, k - 1, at)
+}
+
 fn cubic(points: &[Point], arcs: &[f64], k: usize, at: f64) -> Point {
     let (p, q) = (points[k], points[k + 1]);
     let h = arcs[k + 1] - arcs[k];

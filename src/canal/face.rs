@@ -5,6 +5,8 @@ use nalgebra::Matrix3;
 use crate::mesh::{Mesh, Point, Vector};
 use crate::soundness::Soundness;
 
+use super::coarse::Graph;
+
 /// A plane that bounds the impression on the outside: the rim where scanning stopped, or a flat
 /// cut or flattened outer face.
 #[derive(Debug, Clone, Copy)]
@@ -25,8 +27,12 @@ const FLAT_COS: f64 = 0.98;
 const LEAST_FLAT_MM2: f64 = 40.0;
 
 /// The plane of the base opening, or else the largest flat face of the surface.
-pub(super) fn base_plane(mesh: &Mesh, soundness: &Soundness, part: u32) -> Option<BasePlane> {
-    let wanted = |f: usize| soundness.part_of_facet.get(f).is_none_or(|&p| p == part);
+pub(super) fn base_plane(
+    mesh: &Mesh,
+    graph: &Graph,
+    soundness: &Soundness,
+    part: u32,
+) -> Option<BasePlane> {
     let base = soundness.holes.iter().find(|h| h.base);
     if let Some(base) = base.filter(|_| part == soundness.main_part) {
         let rim: Vec<Point> = base
@@ -42,28 +48,20 @@ pub(super) fn base_plane(mesh: &Mesh, soundness: &Soundness, part: u32) -> Optio
             open: true,
         });
     }
-    flattest(mesh, wanted)
+    flattest(graph)
 }
 
-/// The plane that the most surface lies in, tried from facets spread evenly over the surface.
-fn flattest(mesh: &Mesh, wanted: impl Fn(usize) -> bool) -> Option<BasePlane> {
-    let ours: Vec<usize> = (0..mesh.facets().len()).filter(|&f| wanted(f)).collect();
-    let step = ours.len().div_ceil(6000).max(1);
-    let sample: Vec<(Point, Vector, f64)> = ours
-        .iter()
-        .step_by(step)
-        .filter_map(|&f| {
-            let [a, b, c] = mesh.corners(f);
-            let v = mesh.area_vector(f);
-            let n = v.try_normalize(1e-300)?;
+/// The plane that the most surface lies in, tried from nodes spread evenly over the surface.
+fn flattest(graph: &Graph) -> Option<BasePlane> {
+    let sample: Vec<(Point, Vector, f64)> = (0..graph.len())
+        .filter_map(|v| {
             Some((
-                Point::from((a.coords + b.coords + c.coords) / 3.0),
-                n,
-                0.5 * v.norm(),
+                graph.places[v],
+                graph.facing[v].try_normalize(1e-300)?,
+                graph.facing[v].norm(),
             ))
         })
         .collect();
-    let share = step as f64;
     let lies_in = |p: &Point, n: &Vector, q: &(Point, Vector, f64)| {
         q.1.dot(n) > FLAT_COS && (q.0 - p).dot(n).abs() < FLAT_MM
     };
@@ -73,13 +71,12 @@ fn flattest(mesh: &Mesh, wanted: impl Fn(usize) -> bool) -> Option<BasePlane> {
             .filter(|q| lies_in(p, n, q))
             .map(|q| q.2)
             .sum::<f64>()
-            * share
     };
     let tries = sample.iter().step_by((sample.len() / 300).max(1));
     let (area_mm2, seed) = tries
         .map(|q| (area_in(&q.0, &q.1), q))
         .max_by(|a, b| a.0.total_cmp(&b.0))?;
-    // once more with the mean of what lies in it, so that one noisy facet does not tilt the plane
+    // once more with the mean of what lies in it, so that one noisy node does not tilt the plane
     let inside: Vec<&(Point, Vector, f64)> = sample
         .iter()
         .filter(|q| lies_in(&seed.0, &seed.1, q))
@@ -109,8 +106,8 @@ const LEAST_SHARE: f64 = 0.12;
 /// the facets that look out of the ear.
 pub(super) fn outward(
     mesh: &Mesh,
+    graph: &Graph,
     soundness: &Soundness,
-    wanted: impl Fn(usize) -> bool,
     aperture: &Point,
     out: &Vector,
 ) -> Option<Vector> {
@@ -126,14 +123,10 @@ pub(super) fn outward(
     }
     let sign = if soundness.inverted { -1.0 } else { 1.0 };
     let (mut sum, mut facing, mut all) = (Vector::zeros(), 0.0, 0.0);
-    for f in 0..mesh.facets().len() {
-        if !wanted(f) {
-            continue;
-        }
-        let n = mesh.area_vector(f) * (0.5 * sign);
+    for (place, facing_vector) in graph.places.iter().zip(&graph.facing) {
+        let n = facing_vector * sign;
         let area = n.norm();
-        let [a, b, c] = mesh.corners(f);
-        let height = (Point::from((a.coords + b.coords + c.coords) / 3.0) - aperture).dot(out);
+        let height = (place - aperture).dot(out);
         if height < 1.0 {
             continue;
         }

@@ -5,7 +5,8 @@ use crate::soundness::{Pit, Soundness};
 use crate::units::Measured;
 
 use super::axis::{self, Axis};
-use super::bends::{RawBend, bends};
+use super::bends::{LEAST_TURN_DEG, RawBend, bends};
+use super::coarse::Graph;
 use super::curve::{STATION_MM, arc_lengths};
 use super::cut::Cutter;
 use super::seek::Found;
@@ -39,7 +40,6 @@ pub(super) fn measure(
         part,
     };
     let axis = settle(&cutter, &found.axis)?;
-    let t = std::time::Instant::now();
     let raw = bends(&axis.points, axis.aperture_at, axis.tip_at);
     let facet_mm = facet_shortfall_mm(soundness.edge_mm, &axis);
     let normals = mesh.point_normals();
@@ -50,18 +50,14 @@ pub(super) fn measure(
             spread.lost
         )));
     }
-    if std::env::var("DBG").is_ok() {
-        eprintln!("spread {:?}", t.elapsed());
-    }
     let (points, at_mm) = trimmed(&axis);
     let sections = stations(&cutter, &axis);
     let aperture = nearest_section(&sections, 0.0).ok_or(NoCanal::NothingTubular)?;
     let narrowest = narrowest(&sections, axis.tip_zone_at - axis.aperture_at)
         .unwrap_or_else(|| aperture.clone());
     let out = -aperture.normal;
-    let ours = |f: usize| soundness.part_of_facet.get(f).is_none_or(|&p| p == part);
-    let face = face::outward(mesh, soundness, ours, &aperture.centre, &out);
-    let told = side::tell(mesh, ours, &aperture.centre, &out, &raw, face);
+    let face = face::outward(mesh, &found.graph, soundness, &aperture.centre, &out);
+    let told = side::tell(&found.graph, &aperture.centre, &out, &raw, face);
     let bend = |value: f64, spread: f64| {
         if axis.tip_open {
             Measured::at_least(value, spread)
@@ -79,11 +75,11 @@ pub(super) fn measure(
         .enumerate()
         .map(|(k, (b, s))| figure(k + 1, b, s, &axis, &bend, &from_aperture))
         .collect();
+    let clear = |b: &Bend| b.turn_deg.value - b.turn_deg.plus_minus >= LEAST_TURN_DEG;
+    let bends: Vec<Bend> = bends;
+    let bends_sure = spread.count_sure && bends.iter().all(clear);
     let length = at_mm[at_mm.len() - 1];
-    let outer_reach_mm = outer_reach(mesh, ours, &aperture.centre, &out);
-    if std::env::var("DBG").is_ok() {
-        eprintln!("rest {:?}", t.elapsed());
-    }
+    let outer_reach_mm = outer_reach(&found.graph, &aperture.centre, &out);
     Ok(Canal {
         tip: points[points.len() - 1],
         axis: points,
@@ -92,6 +88,7 @@ pub(super) fn measure(
         aperture,
         tip_zone_mm: axis.tip_zone_at - axis.aperture_at,
         bends,
+        bends_sure,
         feather: feather(&sections, length),
         sections,
         narrowest,
@@ -198,16 +195,11 @@ fn feather(sections: &[Section], length_mm: f64) -> Option<Feather> {
     })
 }
 
-fn outer_reach(mesh: &Mesh, ours: impl Fn(usize) -> bool, aperture: &Point, out: &Vector) -> f64 {
-    let reach = |f: usize| {
-        mesh.corners(f)
-            .iter()
-            .map(|p| (p - aperture).dot(out))
-            .fold(0.0, f64::max)
-    };
-    (0..mesh.facets().len())
-        .filter(|&f| ours(f))
-        .map(reach)
+fn outer_reach(graph: &Graph, aperture: &Point, out: &Vector) -> f64 {
+    graph
+        .places
+        .iter()
+        .map(|p| (p - aperture).dot(out))
         .fold(0.0, f64::max)
 }
 

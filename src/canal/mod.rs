@@ -122,6 +122,9 @@ pub struct Canal {
     pub tip_zone_mm: f64,
     /// Bends, outermost first.
     pub bends: Vec<Bend>,
+    /// False where noise could add or drop a bend (one turns by nearly the least that counts), so
+    /// that "second" may not be the second.
+    pub bends_sure: bool,
     /// Sections along the axis, aperture → tip, 0.25 mm apart.
     pub sections: Vec<Section>,
     /// The smallest section between aperture and tip zone.

@@ -42,20 +42,21 @@ const SAME_TIP_MM: f64 = 2.0;
 pub(super) struct Found {
     pub part: u32,
     pub axis: Axis,
+    pub graph: Graph,
 }
 
 /// Finds the canal.
 pub(super) fn seek(queries: &MeshQueries, soundness: &Soundness) -> Result<Found, NoCanal> {
     let mut candidates = Vec::new();
     let mut bases = Vec::new();
+    let mut graphs = Vec::new();
     for part in parts_to_search(queries, soundness) {
         let ours = |f: usize| soundness.part_of_facet.get(f).is_none_or(|&p| p == part);
         let graph = Graph::new(queries.mesh, ours, CELL_MM);
         if graph.len() < 20 {
             continue;
         }
-        let t0 = std::time::Instant::now();
-        if let Some(base) = base_plane(queries.mesh, soundness, part) {
+        if let Some(base) = base_plane(queries.mesh, &graph, soundness, part) {
             bases.push((part, base));
         }
         let cutter = Cutter {
@@ -64,33 +65,29 @@ pub(super) fn seek(queries: &MeshQueries, soundness: &Soundness) -> Result<Found
             part_of_facet: &soundness.part_of_facet,
             part,
         };
-        let t1 = std::time::Instant::now();
         candidates.extend(candidates_of(&graph, &cutter));
-        if std::env::var("DBG").is_ok() {
-            eprintln!("base {:?} cands {:?}", t1 - t0, t1.elapsed());
-        }
+        graphs.push((part, graph));
     }
-    choose(candidates, &bases).map(|c| Found {
-        part: c.part,
-        axis: c.axis,
+    let chosen = choose(candidates, &bases)?;
+    let graph = graphs
+        .into_iter()
+        .find(|g| g.0 == chosen.part)
+        .map(|g| g.1)
+        .ok_or(NoCanal::NothingTubular)?;
+    Ok(Found {
+        part: chosen.part,
+        axis: chosen.axis,
+        graph,
     })
 }
 
 /// Every end is followed for a few rounds; of those that came to the same tip only the first is
 /// settled further, since settling is where the time goes.
 fn candidates_of(graph: &Graph, cutter: &Cutter) -> Vec<Candidate> {
-    let t = std::time::Instant::now();
-    let e = ends(graph);
-    if std::env::var("DBG").is_ok() {
-        eprintln!("ends {} {:?}", e.len(), t.elapsed());
-    }
-    let begun: Vec<Axis> = e
+    let begun: Vec<Axis> = ends(graph)
         .into_par_iter()
         .filter_map(|end| follow(graph, cutter, end))
         .collect();
-    if std::env::var("DBG").is_ok() {
-        eprintln!("begun {} {:?}", begun.len(), t.elapsed());
-    }
     let mut unlike: Vec<Axis> = Vec::new();
     for axis in begun {
         let marks = |a: &Axis| (a.place(a.tip_at), a.place(0.5 * (a.aperture_at + a.tip_at)));
@@ -102,9 +99,6 @@ fn candidates_of(graph: &Graph, cutter: &Cutter) -> Vec<Candidate> {
         if !unlike.iter().any(seen) {
             unlike.push(axis);
         }
-    }
-    if std::env::var("DBG").is_ok() {
-        eprintln!("unlike {} {:?}", unlike.len(), t.elapsed());
     }
     unlike
         .into_par_iter()

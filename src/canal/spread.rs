@@ -25,6 +25,8 @@ pub(super) struct Spread {
     pub bends: Vec<BendSpread>,
     pub area_share: f64,
     pub width_mm: f64,
+    /// Every copy shows the same number of bends.
+    pub count_sure: bool,
     /// Copies that could not be measured at all.
     pub lost: usize,
 }
@@ -37,8 +39,6 @@ pub(super) struct BendSpread {
     pub curvature_per_mm: f64,
     pub past_mm: f64,
     pub past_from_span_end_mm: f64,
-    /// Share of copies that show this bend.
-    pub seen: f64,
 }
 
 struct Copy {
@@ -92,6 +92,7 @@ pub(super) fn spread(
             bends: found.iter().map(|_| BendSpread::lost()).collect(),
             area_share: f64::INFINITY,
             width_mm: f64::INFINITY,
+            count_sure: false,
         };
     }
     // Only differences along the axis matter; a settled axis still wanders by what it last moved.
@@ -105,12 +106,14 @@ pub(super) fn spread(
         .iter()
         .map(|b| bend_spread(b, axis, &copies, floor, tip, noise_mm, facet_mm))
         .collect();
+    let count_sure = copies.iter().all(|c| c.bends.len() == found.len());
     let (area_share, width_mm) = section_spread(&copies, facet_mm, noise_mm);
     Spread {
         length_mm,
         bends,
         area_share,
         width_mm,
+        count_sure,
         lost,
     }
 }
@@ -124,7 +127,6 @@ impl BendSpread {
             curvature_per_mm: i,
             past_mm: i,
             past_from_span_end_mm: i,
-            seen: 0.0,
         }
     }
 }
@@ -178,7 +180,6 @@ fn bend_spread(
         .collect();
     if same.len() < 3 {
         return BendSpread {
-            seen: same.len() as f64 / copies.len() as f64,
             ..BendSpread::lost()
         };
     }
@@ -195,7 +196,6 @@ fn bend_spread(
             .hypot(floor)
             .hypot(tip)
             .hypot(noise_mm),
-        seen: same.len() as f64 / copies.len() as f64,
     }
 }
 

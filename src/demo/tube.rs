@@ -154,6 +154,22 @@ impl Tube {
         s
     }
 
+    /// Distance outward from the outer end.
+    pub fn outward(&self, p: &Point) -> Jet {
+        let (v, d, _) = self.state(self.outer_from_mm - self.outer_round_mm);
+        let along = Vector::new(d[0], d[1], d[2]);
+        Jet {
+            v: -along.dot(&(p - Point::new(v[0], v[1], v[2]))),
+            g: -along,
+        }
+    }
+
+    /// Unit direction of the raw curve, outside to inside.
+    pub fn direction(&self, s: f64) -> Vector {
+        let (_, d, _) = self.state(s);
+        Vector::new(d[0], d[1], d[2]).normalize()
+    }
+
     /// Negative inside; about a distance near the surface.
     pub fn at(&self, p: &Point) -> Jet {
         let s = self.closest(p);

@@ -48,11 +48,13 @@ fn surface(bytes: &[u8], path: &Path, opts: &ReadOptions) -> Result<Scan, Fault>
         Some(_) => opts.weld_tolerance_mm,
         None => 0.0,
     };
-    weld_near(&mut raw.points, &mut raw.facets, tolerance_mm);
+    let collapsed = weld_near(&mut raw.points, &mut raw.facets, tolerance_mm);
+    check_any(&raw)?;
     let weld = Weld {
         before: raw.listed,
         after_exact,
         after: raw.points.len(),
+        collapsed,
         tolerance_mm,
     };
     let mesh = Mesh::new(raw.points, raw.facets)
@@ -69,6 +71,17 @@ fn surface(bytes: &[u8], path: &Path, opts: &ReadOptions) -> Result<Scan, Fault>
         weld,
         notes: raw.notes,
     })
+}
+
+fn check_any(raw: &Raw) -> Result<(), Fault> {
+    if !raw.facets.is_empty() {
+        return Ok(());
+    }
+    let mut fact = "there is not one facet in it".to_owned();
+    if !raw.notes.is_empty() {
+        fact = format!("{fact} ({})", raw.notes.join("; "));
+    }
+    Err(Fault::new(Trouble::NoSurface, fact))
 }
 
 fn check_options(bytes: &[u8], opts: &ReadOptions) -> Result<(), Fault> {
