@@ -46,12 +46,12 @@ fn run(facts: &Facts, limits: &Limits) -> Answer {
         } else {
             (Verdict::Repair, "fill it along the curve of the surface round about, then look at it")
         };
-        let says = format!("{} too wide to fill in passing, the widest {}", too_wide.len(), figure(&widest, "mm"));
+        let says = format!("{} too wide to fill in passing, the widest {} across", too_wide.len(), figure(&widest, "mm"));
         Answer::breaks(weighs, says, advice).findings(too_wide)
     } else if bar.judge(&widest).is_none() {
         Answer::cannot_tell(undecided(&widest, &bar), "look at it").findings(judged(None))
     } else {
-        let says = format!("{} to fill in passing, the widest {}", elsewhere.len(), figure(&widest, "mm"));
+        let says = format!("{} to fill in passing, the widest {} across", elsewhere.len(), figure(&widest, "mm"));
         Answer::holds(says).findings(judged(Some(true)))
     };
     answer.value(widest, "mm").limit(bar)

@@ -77,9 +77,23 @@ fn sentence(check: &CheckReport) -> String {
             Sense::AtMost => "at most",
         };
         let unit = check.unit.as_deref().unwrap_or("");
-        let _ = write!(says, "; limit: {side} {}", number(limit.0, unit));
+        let _ = write!(says, " ({side} {})", number(limit.0, unit));
     }
-    says
+    tied(&says)
+}
+
+/// A figure is not broken over two lines: not before its unit, nor about its `±`.
+fn tied(says: &str) -> String {
+    let mut out = says.replace(" ± ", "\u{a0}±\u{a0}");
+    for unit in ["mm", "mm2", "mm3", "deg"] {
+        for after in [" ", ",", ";", ")", "."] {
+            out = out.replace(&format!(" {unit}{after}"), &format!("\u{a0}{unit}{after}"));
+        }
+        if let Some(cut) = out.strip_suffix(&format!(" {unit}")) {
+            out = format!("{cut}\u{a0}{unit}");
+        }
+    }
+    out
 }
 
 fn place(finding: &FindingReport) -> String {
@@ -88,17 +102,17 @@ fn place(finding: &FindingReport) -> String {
         let _ = write!(says, ", {:.1} mm from the aperture", at.0);
     }
     if let Some([x, y, z]) = finding.point_mm {
-        let _ = write!(says, ", at ({:.1}, {:.1}, {:.1})", x.0, y.0, z.0);
+        let _ = write!(says, ", at\u{a0}({:.1},\u{a0}{:.1},\u{a0}{:.1})", x.0, y.0, z.0);
     }
-    says
+    tied(&says)
 }
 
 fn holding(out: &mut String, report: &Report) {
     let style = outcome_style(Outcome::Holds);
     let mut label = Outcome::Holds.words();
+    out.push('\n');
     for check in report.checks.iter().filter(|c| c.outcome == Outcome::Holds) {
-        let start = if label.is_empty() { "" } else { "\n" };
-        let _ = write!(out, "{start}{style}{label}{style:#}");
+        let _ = write!(out, "{style}{label}{style:#}");
         // The id and its answer on one line where they fit, else the answer goes on below.
         let room = format!("{:1$}", "", INDENT.len() + 24);
         let body = wrapped(&sentence(check), &room, WIDTH);
@@ -109,6 +123,7 @@ fn holding(out: &mut String, report: &Report) {
 }
 
 fn canal(out: &mut String, report: &Report) {
+    out.push('\n');
     let Some(canal) = &report.canal else {
         labelled(out, "canal", "none was measured");
         return;
@@ -168,7 +183,8 @@ fn surface(out: &mut String, report: &Report) {
     let s = &report.soundness;
     let holes = s.holes.iter().filter(|h| !h.base).count();
     let base = if s.holes.iter().any(|h| h.base) { "base open" } else { "base closed" };
-    let mut line = format!("{} part(s), {holes} hole(s), {base}", s.parts);
+    let many = |n: usize, what: &str| format!("{n} {what}{}", if n == 1 { "" } else { "s" });
+    let mut line = format!("{}, {}, {base}", many(s.parts, "part"), many(holes, "hole"));
     if s.watertight {
         line.push_str(", watertight");
     }
@@ -196,12 +212,12 @@ fn trace(out: &mut String, report: &Report) {
 }
 
 fn labelled(out: &mut String, label: &str, body: &str) {
-    let body = wrapped(body, INDENT, WIDTH);
+    let body = wrapped(&tied(body), INDENT, WIDTH);
     let _ = writeln!(out, "{label:0$}{1}", INDENT.len(), body.trim_start());
 }
 
 fn para(out: &mut String, body: &str) {
-    let _ = writeln!(out, "{}", wrapped(body, INDENT, WIDTH));
+    let _ = writeln!(out, "{}", wrapped(&tied(body), INDENT, WIDTH));
 }
 
 fn show(f: &Figure, unit: &str) -> String {
