@@ -82,13 +82,19 @@ pub(super) enum Lost {
     TooShort(f64),
 }
 
-/// Runs rounds from a rough core (outside → inside) until it settles or `rounds` are used up.
-pub(super) fn settle(cutter: &Cutter, rough: &[Point], rounds: usize) -> Result<Axis, Lost> {
-    let mut core = resample(rough);
+/// Runs rounds from a rough core (outside → inside) until it settles or `rounds` are used up, with
+/// stations `spacing_mm` apart.
+pub(super) fn settle(
+    cutter: &Cutter,
+    rough: &[Point],
+    rounds: usize,
+    spacing_mm: f64,
+) -> Result<Axis, Lost> {
+    let mut core = resample(rough, spacing_mm);
     let mut last: Option<[Point; 3]> = None;
     let mut best: Option<Axis> = None;
     for k in 0..rounds {
-        let mut axis = round(cutter, &core)?;
+        let mut axis = round(cutter, &core, spacing_mm)?;
         let marks = [
             axis.place(axis.aperture_at),
             axis.place(axis.tip_at),
@@ -98,7 +104,7 @@ pub(super) fn settle(cutter: &Cutter, rough: &[Point], rounds: usize) -> Result<
             (0..3).map(|i| (marks[i] - l[i]).norm()).fold(0.0, f64::max)
         });
         last = Some(marks);
-        core = next_core(&axis, pull(k))?;
+        core = next_core(&axis, pull(k), spacing_mm)?;
         let settled = axis.moved_mm < SETTLED_MM;
         if best
             .as_ref()
@@ -123,8 +129,8 @@ fn pull(k: usize) -> f64 {
     }
 }
 
-fn round(cutter: &Cutter, core: &[Point]) -> Result<Axis, Lost> {
-    let points = extended(core).ok_or(Lost::NoSections)?;
+fn round(cutter: &Cutter, core: &[Point], spacing_mm: f64) -> Result<Axis, Lost> {
+    let points = extended(core, spacing_mm).ok_or(Lost::NoSections)?;
     let arcs = arc_lengths(&points);
     let directions = tangents(&smoothed(&points, TANGENT_SIGMA_MM));
     let sections: Vec<Option<Cut>> = points
@@ -157,18 +163,18 @@ fn round(cutter: &Cutter, core: &[Point]) -> Result<Axis, Lost> {
 }
 
 /// The core with its straight ends.
-fn extended(core: &[Point]) -> Option<Vec<Point>> {
-    let chord = ((END_CHORD_MM / STATION_MM) as usize + 1).min(core.len());
+fn extended(core: &[Point], spacing_mm: f64) -> Option<Vec<Point>> {
+    let chord = ((END_CHORD_MM / spacing_mm) as usize + 1).min(core.len());
     let inward = line_direction(&core[core.len() - chord..])?;
     let outward = -line_direction(&core[..chord])?;
-    let steps = (BEYOND_CORE_MM / STATION_MM) as usize;
+    let steps = (BEYOND_CORE_MM / spacing_mm) as usize;
     let straight =
-        |from: Point, dir: Vector| (1..=steps).map(move |i| from + dir * (i as f64 * STATION_MM));
+        |from: Point, dir: Vector| (1..=steps).map(move |i| from + dir * (i as f64 * spacing_mm));
     let mut points: Vec<Point> = straight(core[0], outward).collect();
     points.reverse();
     points.extend_from_slice(core);
     points.extend(straight(core[core.len() - 1], inward));
-    Some(resample(&points))
+    Some(resample(&points, spacing_mm))
 }
 
 /// The unbroken run of sections round the middle.
@@ -333,7 +339,7 @@ fn tip(
 }
 
 /// Centroids from 1 mm inside the aperture to 1 mm outside the tip zone, both ends interpolated.
-fn next_core(axis: &Axis, pull: f64) -> Result<Vec<Point>, Lost> {
+fn next_core(axis: &Axis, pull: f64, spacing_mm: f64) -> Result<Vec<Point>, Lost> {
     let inside = if axis.aperture_reached { 1.0 } else { 0.5 };
     let (from, to) = (axis.aperture_at + inside, axis.tip_zone_at - 1.0);
     if to - from < LEAST_CORE_MM {
@@ -349,7 +355,7 @@ fn next_core(axis: &Axis, pull: f64) -> Result<Vec<Point>, Lost> {
     if centres.len() < 8 {
         return Err(Lost::NoSections);
     }
-    let steps = ((to - from) / STATION_MM).round().max(1.0) as usize;
+    let steps = ((to - from) / spacing_mm).round().max(1.0) as usize;
     let core: Vec<Point> = (0..=steps)
         .map(|k| {
             cubic_at(
@@ -359,5 +365,5 @@ fn next_core(axis: &Axis, pull: f64) -> Result<Vec<Point>, Lost> {
             )
         })
         .collect();
-    Ok(resample(&core))
+    Ok(resample(&core, spacing_mm))
 }

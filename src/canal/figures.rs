@@ -112,8 +112,8 @@ fn settle(cutter: &Cutter, start: &Axis) -> Result<Axis, NoCanal> {
             "too little canal between aperture and tip".to_string(),
         ));
     }
-    let axis =
-        axis::settle(cutter, &core, ROUNDS).map_err(|e| NoCanal::NotSettled(e.to_string()))?;
+    let axis = axis::settle(cutter, &core, ROUNDS, STATION_MM)
+        .map_err(|e| NoCanal::NotSettled(e.to_string()))?;
     if axis.moved_mm > UNSETTLED_MM {
         return Err(NoCanal::NotSettled(format!(
             "it still moves by {:.2} mm after {ROUNDS} rounds",

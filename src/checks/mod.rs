@@ -75,13 +75,20 @@ pub static CHECKS: &[&Check] = &[
 /// Answers every check.
 #[must_use]
 pub fn run_all(facts: &Facts, limits: &Limits) -> Vec<(&'static Check, Answer)> {
-    CHECKS.iter().map(|&check| (check, (check.run)(facts, limits))).collect()
+    CHECKS
+        .iter()
+        .map(|&check| (check, (check.run)(facts, limits)))
+        .collect()
 }
 
 /// The worst of the answers (see [`Verdict`] for the order); nothing asked is *cannot tell*.
 #[must_use]
 pub fn verdict<'a>(answers: impl IntoIterator<Item = &'a Answer>) -> Verdict {
-    answers.into_iter().map(|a| a.weighs).max().unwrap_or(Verdict::CannotTell)
+    answers
+        .into_iter()
+        .map(|a| a.weighs)
+        .max()
+        .unwrap_or(Verdict::CannotTell)
 }
 
 /// The check with this id.

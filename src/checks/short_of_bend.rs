@@ -65,7 +65,10 @@ fn past(facts: &Facts, limits: &Limits, bend: usize, bar: Bar) -> Answer {
         Some(true) => Answer::holds(from).and(&short_of_good(&value, bend, limits)),
         Some(false) => Answer::breaks(Verdict::Retake, from, DEEPER)
             .findings(vec![facts.finding(&canal.tip, "the canal ends here")]),
-        None => Answer::cannot_tell(undecided(&value, &bar), "a finer scan, or a person, decides"),
+        None => Answer::cannot_tell(
+            undecided(&value, &bar),
+            "a finer scan, or a person, decides",
+        ),
     };
     answer.and(&lost).value(value, "mm").limit(bar)
 }
@@ -96,13 +99,19 @@ fn unseen(canal: &Canal, limits: &Limits, bend: usize, bar: Bar, feather: f64) -
 }
 
 fn less(length: Measured, feather: f64) -> Measured {
-    Measured { value: length.value - feather, ..length }
+    Measured {
+        value: length.value - feather,
+        ..length
+    }
 }
 
 fn short_of_good(value: &Measured, bend: usize, limits: &Limits) -> String {
     let good = Bar::at_least(&rows::PAST_SECOND_BEND_GOOD, limits);
     if bend == 2 && good.judge(value) == Some(false) {
-        format!("enough, though short of the {} called good", number(good.value, "mm"))
+        format!(
+            "enough, though short of the {} called good",
+            number(good.value, "mm")
+        )
     } else {
         String::new()
     }

@@ -141,13 +141,13 @@ impl Round {
     /// Aperture, tip zone and tip, as arc lengths on the line.
     fn ends(&self, field: Field) -> Option<[f64; 3]> {
         let tip_zone = self.tip_zone()?;
-        let inside = self
-            .line
-            .arc_mm
-            .iter()
-            .zip(&self.slices)
-            .find(|(_, s)| s.is_some());
-        let aperture = self.flare(tip_zone).or(inside.map(|(a, _)| *a))?;
+        let outer_end = || {
+            // The outer end is straight from the core's first point on.
+            let (from, to) = (self.line.at(RUN_ON_MM), self.line.points[0]);
+            let out = crossings(field, &from, &(to - from).normalize(), 40.0);
+            out.first().map(|r| RUN_ON_MM - r)
+        };
+        let aperture = self.flare(tip_zone).or_else(outer_end)?;
         let n = self.line.points.len();
         let start = self.line.at(tip_zone);
         let inward = (self.line.points[n - 1] - self.line.points[n - 2]).normalize();

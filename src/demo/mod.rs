@@ -12,6 +12,7 @@ mod curve;
 mod faults;
 mod jet;
 mod model;
+mod orchestra;
 mod polygonise;
 mod slice;
 mod solid;
@@ -24,6 +25,8 @@ mod volume;
 pub use faults::{Fault, HoleTruth, Placed, Spot};
 pub use model::{Base, Bend, Canal, Concha, EarModel, Section, Side};
 pub use truth::{ApertureTruth, BendTruth, CanalTruth, FrameTruth, SectionTruth, TipTruth, Truth};
+
+pub use orchestra::{Form, Order, pit_orchestra, write_all};
 
 use rayon::prelude::*;
 

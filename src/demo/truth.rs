@@ -171,7 +171,7 @@ fn canal(model: &EarModel, solid: &Solid) -> Option<CanalTruth> {
         aperture: ApertureTruth {
             point_mm: line.points[0].into(),
             normal: normal(&axis, from).into(),
-            area_mm2: sections.first()?.area_mm2,
+            area_mm2: sections.first().map_or(0.0, |s| s.area_mm2),
         },
         tip: TipTruth {
             point_mm: line.points[n - 1].into(),

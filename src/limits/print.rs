@@ -43,21 +43,36 @@ pub fn wrapped(text: &str, indent: &str, width: usize) -> String {
 #[must_use]
 pub fn explain(row: &Row, limits: &Limits) -> String {
     let now = limits.setting(row);
-    let unit = if row.unit.is_empty() { String::new() } else { format!(" {}", row.unit) };
+    let unit = if row.unit.is_empty() {
+        String::new()
+    } else {
+        format!(" {}", row.unit)
+    };
     let mut out = format!("{} = {}{unit}\n", row.key, toml_value(&now));
     if now != row.default() {
         let _ = writeln!(out, "    default {}{unit}", toml_value(&row.default()));
     }
     let _ = writeln!(out, "{}", wrapped(row.means, "    ", 80));
-    let _ = writeln!(out, "{}", wrapped(&format!("takes {}", row.wants()), "    ", 80));
-    let _ = writeln!(out, "{}", wrapped(&format!("source: {}", row.source), "    ", 80));
+    let _ = writeln!(
+        out,
+        "{}",
+        wrapped(&format!("takes {}", row.wants()), "    ", 80)
+    );
+    let _ = writeln!(
+        out,
+        "{}",
+        wrapped(&format!("source: {}", row.source), "    ", 80)
+    );
     out
 }
 
 /// All limits, explained.
 #[must_use]
 pub fn explain_all(limits: &Limits) -> String {
-    ROWS.iter().map(|row| explain(row, limits)).collect::<Vec<_>>().join("\n")
+    ROWS.iter()
+        .map(|row| explain(row, limits))
+        .collect::<Vec<_>>()
+        .join("\n")
 }
 
 /// A commented TOML with every limit, to start a shop's own file from. Reading it back gives
@@ -78,8 +93,16 @@ pub fn to_toml(limits: &Limits) -> String {
             out.push('\n');
         }
         let _ = writeln!(out, "{}", wrapped(row.means, "# ", 80));
-        let _ = writeln!(out, "{}", wrapped(&format!("Takes {}.", row.wants()), "# ", 80));
-        let _ = writeln!(out, "{}", wrapped(&format!("Source: {}", row.source), "# ", 80));
+        let _ = writeln!(
+            out,
+            "{}",
+            wrapped(&format!("Takes {}.", row.wants()), "# ", 80)
+        );
+        let _ = writeln!(
+            out,
+            "{}",
+            wrapped(&format!("Source: {}", row.source), "# ", 80)
+        );
         let _ = writeln!(out, "{name} = {}", toml_value(&limits.setting(row)));
     }
     out
@@ -96,8 +119,16 @@ pub fn markdown() -> String {
             let _ = write!(out, "\n## `[{this}]`\n");
             table = this;
         }
-        let unit = if row.unit.is_empty() { String::new() } else { format!(" {}", row.unit) };
-        let _ = write!(out, "\n### `{name} = {}`{unit}\n\n", toml_value(&row.default()));
+        let unit = if row.unit.is_empty() {
+            String::new()
+        } else {
+            format!(" {}", row.unit)
+        };
+        let _ = write!(
+            out,
+            "\n### `{name} = {}`{unit}\n\n",
+            toml_value(&row.default())
+        );
         let _ = writeln!(out, "{}\n", row.means);
         let _ = writeln!(out, "- takes {}", row.wants());
         let _ = writeln!(out, "- source: {}", row.source);

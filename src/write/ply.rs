@@ -59,8 +59,8 @@ fn check(mesh: &Mesh, figures: &[(&str, &[f64])]) -> Result<(), Problem> {
             let fact = format!("the property {name} has {has} figures for {needs} points");
             return Err(Problem::Unfit(fact));
         }
-        let unfit = |v: &&f64| !(v.abs() <= f64::from(f32::MAX));
-        if let Some((i, &v)) = values.iter().enumerate().find(|(_, v)| unfit(v)) {
+        let fits = |v: f64| v.abs() <= f64::from(f32::MAX);
+        if let Some((i, &v)) = values.iter().enumerate().find(|(_, v)| !fits(**v)) {
             return Err(Problem::NotFinite(format!("{name} at point {i}"), v));
         }
     }
