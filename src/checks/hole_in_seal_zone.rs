@@ -19,7 +19,12 @@ pub static CHECK: Check = Check {
 };
 
 fn run(facts: &Facts, limits: &Limits) -> Answer {
-    let holes: Vec<_> = facts.soundness.holes.iter().filter(|hole| !hole.base).collect();
+    let holes: Vec<_> = facts
+        .soundness
+        .holes
+        .iter()
+        .filter(|hole| !hole.base)
+        .collect();
     if holes.is_empty() {
         return Answer::holds("no hole anywhere but the base opening, if there is one");
     }
@@ -31,7 +36,10 @@ fn run(facts: &Facts, limits: &Limits) -> Answer {
     let mut perhaps: Vec<Finding> = Vec::new();
     for hole in holes {
         let span = facts.length(hole.span_mm);
-        let finding = facts.finding(&hole.point, format!("a hole {} across", figure(&span, "mm")));
+        let finding = facts.finding(
+            &hole.point,
+            format!("a hole {} across", figure(&span, "mm")),
+        );
         match finding.region {
             Region::SealZone => inside.push((hole.span_mm, finding)),
             Region::Canal | Region::Unknown => perhaps.push(finding),
@@ -52,7 +60,10 @@ fn run(facts: &Facts, limits: &Limits) -> Answer {
             Verdict::Retake,
             "scan the impression again from that side; if the cast is torn, take it again",
         ),
-        _ => (Verdict::Repair, "fill it flush with the surface round about, then look at it"),
+        _ => (
+            Verdict::Repair,
+            "fill it flush with the surface round about, then look at it",
+        ),
     };
     Answer::breaks(weighs, says, advice)
         .value(value, "mm")

@@ -44,7 +44,11 @@ pub struct Figure {
 
 impl From<Measured> for Figure {
     fn from(m: Measured) -> Self {
-        Self { value: Finite(m.value), plus_minus: Finite(m.plus_minus), bound: m.bound }
+        Self {
+            value: Finite(m.value),
+            plus_minus: Finite(m.plus_minus),
+            bound: m.bound,
+        }
     }
 }
 
@@ -52,7 +56,11 @@ impl Figure {
     /// The same as a [`Measured`].
     #[must_use]
     pub const fn measured(&self) -> Measured {
-        Measured { value: self.value.0, plus_minus: self.plus_minus.0, bound: self.bound }
+        Measured {
+            value: self.value.0,
+            plus_minus: self.plus_minus.0,
+            bound: self.bound,
+        }
     }
 }
 
