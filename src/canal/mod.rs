@@ -14,6 +14,9 @@ mod side;
 mod spread;
 mod verdict;
 
+#[cfg(test)]
+mod tests;
+
 pub use region::region_of;
 
 use crate::mesh::{MeshQueries, Point, Topology, Vector};

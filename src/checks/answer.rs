@@ -93,13 +93,21 @@ impl Bar {
     /// The value must be the limit or more.
     #[must_use]
     pub fn at_least(row: &'static Row, limits: &Limits) -> Self {
-        Self { row, value: limits.number(row), sense: Sense::AtLeast }
+        Self {
+            row,
+            value: limits.number(row),
+            sense: Sense::AtLeast,
+        }
     }
 
     /// The value must be the limit or less.
     #[must_use]
     pub fn at_most(row: &'static Row, limits: &Limits) -> Self {
-        Self { row, value: limits.number(row), sense: Sense::AtMost }
+        Self {
+            row,
+            value: limits.number(row),
+            sense: Sense::AtMost,
+        }
     }
 
     /// Is the value surely on the good side (`Some(true)`), surely not (`Some(false)`), or can
@@ -237,14 +245,24 @@ pub fn undecided(value: &Measured, bar: &Bar) -> String {
     let limit = number(bar.value, bar.row.unit);
     match (value.bound, bar.sense) {
         (Bound::AtLeast, Sense::AtLeast) | (Bound::AtMost, Sense::AtMost) => {
-            let kind = if value.bound == Bound::AtLeast { "lower" } else { "upper" };
-            format!("only a {kind} bound is known, {}", figure(value, bar.row.unit))
+            let kind = if value.bound == Bound::AtLeast {
+                "lower"
+            } else {
+                "upper"
+            };
+            format!(
+                "only a {kind} bound is known, {}",
+                figure(value, bar.row.unit)
+            )
         }
         (Bound::Exact, _) => format!(
             "too close to call: {} against {limit}",
             figure(value, bar.row.unit)
         ),
-        _ => format!("{} does not decide against {limit}", figure(value, bar.row.unit)),
+        _ => format!(
+            "{} does not decide against {limit}",
+            figure(value, bar.row.unit)
+        ),
     }
 }
 

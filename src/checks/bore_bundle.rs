@@ -20,13 +20,19 @@ impl Oval {
     pub fn of(area_mm2: f64, largest_mm: f64, smallest_mm: f64) -> Option<Self> {
         let ratio = largest_mm / smallest_mm;
         let fine = area_mm2 > 0.0 && ratio.is_finite() && ratio >= 1.0;
-        fine.then(|| Self { a: (area_mm2 * ratio / PI).sqrt(), b: (area_mm2 / (ratio * PI)).sqrt() })
+        fine.then(|| Self {
+            a: (area_mm2 * ratio / PI).sqrt(),
+            b: (area_mm2 / (ratio * PI)).sqrt(),
+        })
     }
 
     /// Both widths larger by `by` (smaller where negative), never below nothing.
     #[must_use]
     pub fn widened(self, by: f64) -> Self {
-        Self { a: (self.a + by / 2.0).max(0.0), b: (self.b + by / 2.0).max(0.0) }
+        Self {
+            a: (self.a + by / 2.0).max(0.0),
+            b: (self.b + by / 2.0).max(0.0),
+        }
     }
 
     /// Least distance from the point `c` of the long axis to the outline; negative outside.
@@ -72,7 +78,11 @@ fn fits_row(bundle: Bundle, oval: Oval, n: u32, d: f64) -> bool {
 /// `n` bores in a ring about the middle, within the circle of the smallest width.
 fn fits_ring(bundle: Bundle, oval: Oval, d: f64) -> bool {
     let n = f64::from(bundle.count);
-    let ring = if bundle.count < 2 { 0.0 } else { (d + bundle.web_mm) / (2.0 * (PI / n).sin()) };
+    let ring = if bundle.count < 2 {
+        0.0
+    } else {
+        (d + bundle.web_mm) / (2.0 * (PI / n).sin())
+    };
     ring + d / 2.0 + bundle.wall_mm <= oval.b
 }
 
@@ -99,7 +109,11 @@ mod tests {
     use super::*;
 
     fn bores(count: u32, web_mm: f64, wall_mm: f64) -> Bundle {
-        Bundle { count, web_mm, wall_mm }
+        Bundle {
+            count,
+            web_mm,
+            wall_mm,
+        }
     }
 
     /// Two bores of 1.5 with a web of 0.7 in a circle of radius 4 keep a wall of 2.15: centres
@@ -108,19 +122,29 @@ mod tests {
     fn two_bores_in_a_circle() {
         let oval = Oval { a: 4.0, b: 4.0 };
         let (low, high) = largest_bore(bores(2, 0.7, 2.15), oval);
-        assert!((low - 1.5).abs() < 1e-12 && (high - 1.5).abs() < 1e-12, "{low} {high}");
+        assert!(
+            (low - 1.5).abs() < 1e-12 && (high - 1.5).abs() < 1e-12,
+            "{low} {high}"
+        );
     }
 
     #[test]
     fn one_bore_takes_the_smallest_width_less_two_walls() {
         let (low, high) = largest_bore(bores(1, 9.0, 0.6), Oval { a: 5.0, b: 2.0 });
-        assert!((low - 2.8).abs() < 1e-12 && (high - 2.8).abs() < 1e-12, "{low} {high}");
+        assert!(
+            (low - 2.8).abs() < 1e-12 && (high - 2.8).abs() < 1e-12,
+            "{low} {high}"
+        );
     }
 
     /// Three equal circles that touch lie in a circle of r (1 + 2/√3); four of r (1 + √2).
     #[test]
     fn rings_agree_with_the_known_packings_of_circles() {
-        for (n, factor) in [(3, 1.0 + 2.0 / 3f64.sqrt()), (4, 1.0 + 2f64.sqrt()), (6, 3.0)] {
+        for (n, factor) in [
+            (3, 1.0 + 2.0 / 3f64.sqrt()),
+            (4, 1.0 + 2f64.sqrt()),
+            (6, 3.0),
+        ] {
             let (low, high) = largest_bore(bores(n, 0.0, 0.0), Oval { a: 3.0, b: 3.0 });
             assert!((low - 2.0 * 3.0 / factor).abs() < 1e-9, "{n}: {low}");
             assert!(low <= high);
@@ -129,7 +153,10 @@ mod tests {
 
     #[test]
     fn nothing_fits_in_less_than_two_walls() {
-        assert_eq!(largest_bore(bores(2, 0.5, 0.6), Oval { a: 4.0, b: 0.5 }), (0.0, 0.0));
+        assert_eq!(
+            largest_bore(bores(2, 0.5, 0.6), Oval { a: 4.0, b: 0.5 }),
+            (0.0, 0.0)
+        );
     }
 
     /// A slow twin: both centres tried all over the ellipse, walls measured on its outline.
@@ -139,19 +166,28 @@ mod tests {
             let bundle = bores(2, 0.5, 0.6);
             let (exact, _) = largest_bore(bundle, Oval { a, b });
             let searched = search_two(bundle, a, b);
-            assert!(searched <= exact + 1e-3, "search beats the closed form: {searched} {exact}");
+            assert!(
+                searched <= exact + 1e-3,
+                "search beats the closed form: {searched} {exact}"
+            );
             assert!(searched >= exact - 0.06, "{a} {b}: {searched} {exact}");
         }
     }
 
     fn search_two(bundle: Bundle, a: f64, b: f64) -> f64 {
-        let outline: Vec<(f64, f64)> = (0..400).map(|i| f64::from(i) * PI / 200.0).map(|t| (a * t.cos(), b * t.sin())).collect();
+        let outline: Vec<(f64, f64)> = (0..400)
+            .map(|i| f64::from(i) * PI / 200.0)
+            .map(|t| (a * t.cos(), b * t.sin()))
+            .collect();
         let mut places = Vec::new();
         for i in -30..=30 {
             for j in 0..=15 {
                 let (x, y) = (a * f64::from(i) / 30.0, b * f64::from(j) / 15.0);
                 if (x / a).powi(2) + (y / b).powi(2) <= 1.0 {
-                    let room = outline.iter().map(|(u, v)| (u - x).hypot(v - y)).fold(f64::MAX, f64::min);
+                    let room = outline
+                        .iter()
+                        .map(|(u, v)| (u - x).hypot(v - y))
+                        .fold(f64::MAX, f64::min);
                     places.push((x, y, 2.0 * (room - bundle.wall_mm)));
                     places.push((x, -y, 2.0 * (room - bundle.wall_mm)));
                 }

@@ -24,7 +24,11 @@ fn run(facts: &Facts, limits: &Limits) -> Answer {
     match facts.canal {
         Ok(canal) => {
             let says = format!("a canal of {}", figure(&canal.length_mm, "mm"));
-            let open = if canal.tip_open { "its tip is a hole in the scan, so it may be longer" } else { "" };
+            let open = if canal.tip_open {
+                "its tip is a hole in the scan, so it may be longer"
+            } else {
+                ""
+            };
             Answer::holds(says).and(open).value(canal.length_mm, "mm")
         }
         Err(why @ NoCanal::NothingTubular) => Answer::breaks(

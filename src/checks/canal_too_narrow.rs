@@ -17,7 +17,12 @@ pub static CHECK: Check = Check {
         is a lower bound (a row, or a ring), and this breaks only where two of them do not fit. \
         Build-up would give a little more, and is not counted.",
     worst: Verdict::Repair,
-    limits: &[&rows::BORE_DIAMETER, &rows::BORES, &rows::BORE_WEB, &rows::BORE_WALL],
+    limits: &[
+        &rows::BORE_DIAMETER,
+        &rows::BORES,
+        &rows::BORE_WEB,
+        &rows::BORE_WALL,
+    ],
     run,
 };
 
@@ -31,19 +36,41 @@ fn run(facts: &Facts, limits: &Limits) -> Answer {
         web_mm: limits.number(&rows::BORE_WEB),
         wall_mm: limits.number(&rows::BORE_WALL),
     };
-    let bar = Bar { row: &rows::BORE_DIAMETER, value: limits.number(&rows::BORE_DIAMETER), sense: Sense::AtLeast };
+    let bar = Bar {
+        row: &rows::BORE_DIAMETER,
+        value: limits.number(&rows::BORE_DIAMETER),
+        sense: Sense::AtLeast,
+    };
     let place = &canal.narrowest;
     let Some((surely, never_over)) = bounds(bundle, place, canal) else {
         return Answer::cannot_tell("the narrowest section has no area", "look at the canal");
     };
     let says = |value: &Measured| {
         let n = bundle.count;
-        let bores = if n == 1 { "one bore".to_owned() } else { format!("{n} bores") };
-        format!("room for {bores} of {} at {:.1} mm from the aperture", figure(value, "mm"), place.at_mm)
+        let bores = if n == 1 {
+            "one bore".to_owned()
+        } else {
+            format!("{n} bores")
+        };
+        format!(
+            "room for {bores} of {} at {:.1} mm from the aperture",
+            figure(value, "mm"),
+            place.at_mm
+        )
     };
     let finding = || {
-        let (large, small) = (width(place.largest_mm, canal), width(place.smallest_mm, canal));
-        vec![facts.finding(&place.centre, format!("narrowest: {} by {}", figure(&large, "mm"), figure(&small, "mm")))]
+        let (large, small) = (
+            width(place.largest_mm, canal),
+            width(place.smallest_mm, canal),
+        );
+        vec![facts.finding(
+            &place.centre,
+            format!(
+                "narrowest: {} by {}",
+                figure(&large, "mm"),
+                figure(&small, "mm")
+            ),
+        )]
     };
     if bar.judge(&surely) == Some(true) {
         return Answer::holds(says(&surely)).value(surely, "mm").limit(bar);
@@ -58,10 +85,13 @@ fn run(facts: &Facts, limits: &Limits) -> Answer {
         .limit(bar)
         .findings(finding());
     }
-    Answer::cannot_tell(undecided(&surely, &bar), "try the layout on the section itself")
-        .value(surely, "mm")
-        .limit(bar)
-        .findings(finding())
+    Answer::cannot_tell(
+        undecided(&surely, &bar),
+        "try the layout on the section itself",
+    )
+    .value(surely, "mm")
+    .limit(bar)
+    .findings(finding())
 }
 
 fn width(mm: f64, canal: &Canal) -> Measured {
@@ -81,6 +111,9 @@ fn bounds(bundle: Bundle, place: &Section, canal: &Canal) -> Option<(Measured, M
     Some(if bundle.count <= 2 {
         (Measured::exact(low, low_pm), Measured::exact(high, high_pm))
     } else {
-        (Measured::at_least(low, low_pm), Measured::at_most(high, high_pm))
+        (
+            Measured::at_least(low, low_pm),
+            Measured::at_most(high, high_pm),
+        )
     })
 }

@@ -29,6 +29,10 @@ fn run(facts: &Facts, limits: &Limits) -> Answer {
             "remove the fold in a mesh program, then vet the scan again",
         )
     };
-    let findings = spots(facts, &facts.soundness.crossing_spots, "pairs of facets that cross");
+    let findings = spots(
+        facts,
+        &facts.soundness.crossing_spots,
+        "pairs of facets that cross",
+    );
     answer.value(count(n), "").limit(bar).findings(findings)
 }

@@ -26,7 +26,11 @@ fn run(facts: &Facts, limits: &Limits) -> Answer {
     let answer = if bar.judge(&value) == Some(true) {
         Answer::holds(says)
     } else {
-        Answer::breaks(Verdict::Retake, says, "export the scan with more facets, or scan again")
+        Answer::breaks(
+            Verdict::Retake,
+            says,
+            "export the scan with more facets, or scan again",
+        )
     };
     answer.value(value, "mm").limit(bar)
 }

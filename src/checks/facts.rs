@@ -37,7 +37,13 @@ impl<'a> Facts<'a> {
         ordered: Option<Side>,
     ) -> Self {
         let size = main_size(scan, soundness);
-        Self { scan, soundness, canal: canal.as_ref(), ordered, size }
+        Self {
+            scan,
+            soundness,
+            canal: canal.as_ref(),
+            ordered,
+            size,
+        }
     }
 
     /// The canal, where it may be held against limits in millimetres.
@@ -48,7 +54,10 @@ impl<'a> Facts<'a> {
     pub fn canal(&self, limits: &Limits) -> Result<&'a Canal, Answer> {
         self.lengths(limits)?;
         self.canal.map_err(|why| {
-            Answer::cannot_tell(format!("no canal was measured: {why}"), "see `canal-missing`")
+            Answer::cannot_tell(
+                format!("no canal was measured: {why}"),
+                "see `canal-missing`",
+            )
         })
     }
 
@@ -71,7 +80,9 @@ impl<'a> Facts<'a> {
     /// Units in which the scan would be as large as an ear impression.
     #[must_use]
     pub fn plausible_units(&self, limits: &Limits) -> Vec<Unit> {
-        let Some(size) = self.size else { return Vec::new() };
+        let Some(size) = self.size else {
+            return Vec::new();
+        };
         let in_file = size / self.scan.unit.map_or(1.0, Unit::in_mm);
         [Unit::Um, Unit::Mm, Unit::Cm, Unit::Inch, Unit::M]
             .into_iter()
@@ -82,7 +93,8 @@ impl<'a> Facts<'a> {
     /// Where a point lies along the ear.
     #[must_use]
     pub fn region(&self, point: &Point) -> (Region, Option<f64>) {
-        self.canal.map_or((Region::Unknown, None), |c| canal::region_of(c, point))
+        self.canal
+            .map_or((Region::Unknown, None), |c| canal::region_of(c, point))
     }
 
     /// A finding at a point.
@@ -90,7 +102,12 @@ impl<'a> Facts<'a> {
     pub fn finding(&self, point: &Point, says: impl Into<String>) -> Finding {
         let (region, at_mm) = self.region(point);
         let point = self.scan.unit.map(|_| *point);
-        Finding { says: says.into(), region, at_mm, point }
+        Finding {
+            says: says.into(),
+            region,
+            at_mm,
+            point,
+        }
     }
 
     /// A length between two points of the surface, with the `±` that scan noise gives it.
@@ -108,9 +125,14 @@ fn plausible(size_mm: f64, limits: &Limits) -> bool {
 fn main_size(scan: &Scan, soundness: &Soundness) -> Option<f64> {
     let mesh = &scan.mesh;
     let ours = |f: &usize| {
-        soundness.part_of_facet.get(*f).is_none_or(|&part| part == soundness.main_part)
+        soundness
+            .part_of_facet
+            .get(*f)
+            .is_none_or(|&part| part == soundness.main_part)
     };
-    let mut corners = (0..mesh.facets().len()).filter(ours).flat_map(|f| mesh.corners(f));
+    let mut corners = (0..mesh.facets().len())
+        .filter(ours)
+        .flat_map(|f| mesh.corners(f));
     let first = corners.next()?;
     let (lo, hi) = corners.fold((first, first), |(lo, hi), p| (lo.inf(&p), hi.sup(&p)));
     Some((hi - lo).max())

@@ -34,16 +34,25 @@ fn run(facts: &Facts, limits: &Limits) -> Answer {
     let length = (canal.length_mm, Bar::at_most(&rows::LENGTH_MOST, limits));
     if length.1.judge(&length.0) == Some(false) {
         let says = format!("a canal of {} is longer than any", figure(&length.0, "mm"));
-        return Answer::breaks(Verdict::CannotTell, says, LOOK).value(length.0, "mm").limit(length.1);
+        return Answer::breaks(Verdict::CannotTell, says, LOOK)
+            .value(length.0, "mm")
+            .limit(length.1);
     }
     let Some(area) = area_at_first_bend(canal) else {
-        return Answer::cannot_tell("no first bend was told, so its section can't be compared", "nothing hangs on it")
-            .not_deciding();
+        return Answer::cannot_tell(
+            "no first bend was told, so its section can't be compared",
+            "nothing hangs on it",
+        )
+        .not_deciding();
     };
     let least = Bar::at_least(&rows::AREA_LEAST, limits);
     let most = Bar::at_most(&rows::AREA_MOST, limits);
     // One of the two is nearer; the far one then holds as well.
-    let bar = if area.value < f64::midpoint(least.value, most.value) { least } else { most };
+    let bar = if area.value < f64::midpoint(least.value, most.value) {
+        least
+    } else {
+        most
+    };
     let says = format!("{} at the first bend", figure(&area, "mm2"));
     let answer = match bar.judge(&area) {
         Some(true) => Answer::holds(says).and(&unusual(area.value)),
@@ -55,7 +64,10 @@ fn run(facts: &Facts, limits: &Limits) -> Answer {
 
 fn unusual(area_mm2: f64) -> String {
     if area_mm2 < USUAL_MM2.0 || area_mm2 > USUAL_MM2.1 {
-        format!("rare: beyond two standard deviations, {:.0}-{:.0} mm2", USUAL_MM2.0, USUAL_MM2.1)
+        format!(
+            "rare: beyond two standard deviations, {:.0}-{:.0} mm2",
+            USUAL_MM2.0, USUAL_MM2.1
+        )
     } else {
         String::new()
     }
@@ -64,6 +76,12 @@ fn unusual(area_mm2: f64) -> String {
 fn area_at_first_bend(canal: &Canal) -> Option<Measured> {
     let at = canal.bends.first()?.at_mm.value;
     let far = |mm: f64| (mm - at).abs();
-    let section = canal.sections.iter().min_by(|a, b| far(a.at_mm).total_cmp(&far(b.at_mm)))?;
-    Some(Measured::exact(section.area_mm2, canal.area_share * section.area_mm2))
+    let section = canal
+        .sections
+        .iter()
+        .min_by(|a, b| far(a.at_mm).total_cmp(&far(b.at_mm)))?;
+    Some(Measured::exact(
+        section.area_mm2,
+        canal.area_share * section.area_mm2,
+    ))
 }

@@ -21,7 +21,11 @@ pub static CHECK: Check = Check {
 fn run(facts: &Facts, limits: &Limits) -> Answer {
     let bar = Bar::at_most(&rows::FINS, limits);
     let n = facts.soundness.fin_edges;
-    let findings = spots(facts, &facts.soundness.fin_spots, "edges with more than two facets");
+    let findings = spots(
+        facts,
+        &facts.soundness.fin_spots,
+        "edges with more than two facets",
+    );
     let answer = if bar.judge(&count(n)) == Some(true) {
         Answer::holds(format!("{n} edges with more than two facets"))
     } else {
@@ -36,5 +40,8 @@ fn run(facts: &Facts, limits: &Limits) -> Answer {
 
 /// Findings at the places where something was counted.
 pub(super) fn spots(facts: &Facts, spots: &[Spot], what: &str) -> Vec<Finding> {
-    spots.iter().map(|spot| facts.finding(&spot.point, format!("{} {what}", spot.count))).collect()
+    spots
+        .iter()
+        .map(|spot| facts.finding(&spot.point, format!("{} {what}", spot.count)))
+        .collect()
 }

@@ -45,7 +45,9 @@ impl Ear {
 
     /// Its canal, for a test to spoil.
     pub fn canal(&mut self) -> &mut Canal {
-        self.canal.as_mut().expect("the fixture has a canal until a test takes it away")
+        self.canal
+            .as_mut()
+            .expect("the fixture has a canal until a test takes it away")
     }
 
     /// Makes one bend's length to the tip this.
@@ -60,13 +62,21 @@ impl Ear {
 
     /// Puts a pit at a height along the canal.
     pub fn pit_at(&mut self, z: f64, depth_mm: f64, width_mm: f64) {
-        self.canal().pits.push(Pit { depth_mm, width_mm, point: Point::new(4.0, 0.0, z) });
+        self.canal().pits.push(Pit {
+            depth_mm,
+            width_mm,
+            point: Point::new(4.0, 0.0, z),
+        });
     }
 }
 
 fn scan() -> Scan {
     // One facet as long as an ear: only the box of the points is looked at.
-    let points = vec![Point::new(-10.0, -12.0, -14.0), Point::new(12.0, 10.0, -14.0), Point::new(0.0, 0.0, 20.0)];
+    let points = vec![
+        Point::new(-10.0, -12.0, -14.0),
+        Point::new(12.0, 10.0, -14.0),
+        Point::new(0.0, 0.0, 20.0),
+    ];
     Scan {
         mesh: Mesh::new(points, vec![[0, 1, 2]]).expect("three points, one facet"),
         path: PathBuf::from("left.stl"),
@@ -131,6 +141,7 @@ fn canal() -> Canal {
         aperture: section(0.0),
         tip: Point::new(0.0, 0.0, LENGTH_MM),
         tip_zone_mm: 18.0,
+        bends_sure: true,
         bends: vec![bend(1), bend(2)],
         sections: stations.iter().map(|&z| section(z)).collect(),
         narrowest: section(12.0),

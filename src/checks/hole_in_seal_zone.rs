@@ -19,7 +19,12 @@ pub static CHECK: Check = Check {
 };
 
 fn run(facts: &Facts, limits: &Limits) -> Answer {
-    let holes: Vec<_> = facts.soundness.holes.iter().filter(|hole| !hole.base).collect();
+    let holes: Vec<_> = facts
+        .soundness
+        .holes
+        .iter()
+        .filter(|hole| !hole.base)
+        .collect();
     if holes.is_empty() {
         return Answer::holds("no hole anywhere but the base opening, if there is one");
     }
@@ -31,7 +36,10 @@ fn run(facts: &Facts, limits: &Limits) -> Answer {
     let mut perhaps: Vec<Finding> = Vec::new();
     for hole in holes {
         let span = facts.length(hole.span_mm);
-        let finding = facts.finding(&hole.point, format!("a hole {} across", figure(&span, "mm")));
+        let finding = facts.finding(
+            &hole.point,
+            format!("a hole {} across", figure(&span, "mm")),
+        );
         match finding.region {
             Region::SealZone => inside.push((hole.span_mm, finding)),
             Region::Canal | Region::Unknown => perhaps.push(finding),
@@ -42,13 +50,20 @@ fn run(facts: &Facts, limits: &Limits) -> Answer {
         return none_inside(perhaps);
     };
     let value = facts.length(widest);
-    let says = format!("{} in the seal zone, the widest {} across", holes_words(inside.len()), figure(&value, "mm"));
+    let count = match inside.len() {
+        1 => "one hole".to_owned(),
+        n => format!("{n} holes, the widest"),
+    };
+    let says = format!("in the seal zone {count} {} across", figure(&value, "mm"));
     let (weighs, advice) = match bar.judge(&value) {
         Some(false) => (
             Verdict::Retake,
             "scan the impression again from that side; if the cast is torn, take it again",
         ),
-        _ => (Verdict::Repair, "fill it flush with the surface round about, then look at it"),
+        _ => (
+            Verdict::Repair,
+            "fill it flush with the surface round about, then look at it",
+        ),
     };
     Answer::breaks(weighs, says, advice)
         .value(value, "mm")
@@ -61,12 +76,8 @@ fn none_inside(perhaps: Vec<Finding>) -> Answer {
         return Answer::holds("no hole in the seal zone");
     }
     Answer::cannot_tell(
-        format!("{} in a canal whose first bend was not told", holes_words(perhaps.len())),
+        "a hole in a canal whose first bend was not told",
         "look whether it lies where the seal will be",
     )
     .findings(perhaps)
-}
-
-fn holes_words(count: usize) -> String {
-    if count == 1 { "one hole".to_owned() } else { format!("{count} holes") }
 }

@@ -23,8 +23,13 @@ fn run(facts: &Facts, limits: &Limits) -> Answer {
     let findings: Vec<Finding> = floaters
         .iter()
         .map(|part| {
-            let size = facts.scan.unit.map_or_else(String::new, |_| format!(", {} long", number(part.size_mm, "mm")));
-            facts.finding(&part.point, format!("a loose part of {} facets{size}", part.facets))
+            let size = facts.scan.unit.map_or_else(String::new, |_| {
+                format!(", {} long", number(part.size_mm, "mm"))
+            });
+            facts.finding(
+                &part.point,
+                format!("a loose part of {} facets{size}", part.facets),
+            )
         })
         .collect();
     let says = match floaters.len() {
@@ -34,7 +39,11 @@ fn run(facts: &Facts, limits: &Limits) -> Answer {
     let answer = if bar.judge(&value) == Some(true) {
         Answer::holds(says)
     } else {
-        Answer::breaks(Verdict::Repair, says, "delete what is not ear; keep the largest piece")
+        Answer::breaks(
+            Verdict::Repair,
+            says,
+            "delete what is not ear; keep the largest piece",
+        )
     };
     answer.value(value, "").limit(bar).findings(findings)
 }

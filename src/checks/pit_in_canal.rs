@@ -32,21 +32,27 @@ fn run(facts: &Facts, limits: &Limits) -> Answer {
     let value = facts.length(deepest.depth_mm);
     let says = format!("deepest pit {}", figure(&value, "mm"));
     let of = |wanted: Option<bool>| -> Vec<&Pit> {
-        let these = pits.iter().filter(|pit| bar.judge(&facts.length(pit.depth_mm)) == wanted);
+        let these = pits
+            .iter()
+            .filter(|pit| bar.judge(&facts.length(pit.depth_mm)) == wanted);
         these.copied().collect()
     };
     let deep = of(Some(false));
     let answer = if deep.is_empty() {
         match bar.judge(&value) {
             Some(true) => Answer::holds(says),
-            _ => Answer::cannot_tell(undecided(&value, &bar), "look at it").findings(places(facts, &of(None))),
+            _ => Answer::cannot_tell(undecided(&value, &bar), "look at it")
+                .findings(places(facts, &of(None))),
         }
     } else {
         let fillable = deep.iter().all(|pit| may_be_filled(facts, pit, limits));
         let (weighs, advice) = if fillable {
             (Verdict::Repair, "fill it flush with the wall round about")
         } else {
-            (Verdict::Retake, "take the impression again: it is too wide to fill, or where the seal is made")
+            (
+                Verdict::Retake,
+                "take the impression again: it is too wide to fill, or where the seal is made",
+            )
         };
         Answer::breaks(weighs, says, advice).findings(places(facts, &deep))
     };
@@ -63,7 +69,13 @@ fn may_be_filled(facts: &Facts, pit: &Pit, limits: &Limits) -> bool {
 fn places(facts: &Facts, pits: &[&Pit]) -> Vec<Finding> {
     let say = |pit: &Pit| {
         let (deep, wide) = (facts.length(pit.depth_mm), facts.length(pit.width_mm));
-        format!("a pit {} deep and {} wide", figure(&deep, "mm"), figure(&wide, "mm"))
+        format!(
+            "a pit {} deep and {} wide",
+            figure(&deep, "mm"),
+            figure(&wide, "mm")
+        )
     };
-    pits.iter().map(|pit| facts.finding(&pit.point, say(pit))).collect()
+    pits.iter()
+        .map(|pit| facts.finding(&pit.point, say(pit)))
+        .collect()
 }

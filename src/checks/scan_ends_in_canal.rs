@@ -56,5 +56,7 @@ fn run(facts: &Facts, limits: &Limits) -> Answer {
             "export the scan the other way",
         );
     }
-    Answer::holds(format!("the canal flares into the concha; the outer face is {ends}"))
+    Answer::holds(format!(
+        "the canal flares into the concha; the outer face is {ends}"
+    ))
 }

@@ -33,18 +33,24 @@ fn run(facts: &Facts, limits: &Limits) -> Answer {
         Err(answer) => return answer,
     };
     match (read, facts.ordered) {
-        (Some(read), Some(ordered)) if read == ordered => {
-            Answer::holds(format!("the scan reads as a {} ear, as ordered", name(read)))
-        }
+        (Some(read), Some(ordered)) if read == ordered => Answer::holds(format!(
+            "the scan reads as a {} ear, as ordered",
+            name(read)
+        )),
         (Some(read), Some(ordered)) => Answer::breaks(
             Verdict::Repair,
-            format!("the scan reads as a {} ear, the order says {}", name(read), name(ordered)),
+            format!(
+                "the scan reads as a {} ear, the order says {}",
+                name(read),
+                name(ordered)
+            ),
             "stop: label, order or file is wrong (two files swapped, or one mirrored); find which \
              before anything is designed",
         ),
-        (Some(read), None) => {
-            Answer::holds(format!("the scan reads as a {} ear; no side was ordered", name(read)))
-        }
+        (Some(read), None) => Answer::holds(format!(
+            "the scan reads as a {} ear; no side was ordered",
+            name(read)
+        )),
         (None, Some(ordered)) => Answer::cannot_tell(
             "the shape does not tell left from right",
             format!("make sure by the label that it is a {} ear", name(ordered)),

@@ -20,14 +20,19 @@ pub static CHECK: Check = Check {
 
 fn length(canal: &Canal) -> Option<Measured> {
     let feather = canal.feather.as_ref()?;
-    Some(Measured::exact(feather.length_mm, canal.length_mm.plus_minus))
+    Some(Measured::exact(
+        feather.length_mm,
+        canal.length_mm.plus_minus,
+    ))
 }
 
 /// How much of the canal's length is feather that has to go, mm; 0 where it is let pass.
 /// "Too close to call" counts as feather: a length may read short for it, never long.
 pub(super) fn lost_mm(canal: &Canal, limits: &Limits) -> f64 {
     let bar = Bar::at_most(&rows::FEATHER, limits);
-    length(canal).filter(|value| bar.judge(value) != Some(true)).map_or(0.0, |value| value.value)
+    length(canal)
+        .filter(|value| bar.judge(value) != Some(true))
+        .map_or(0.0, |value| value.value)
 }
 
 fn run(facts: &Facts, limits: &Limits) -> Answer {
@@ -42,7 +47,13 @@ fn run(facts: &Facts, limits: &Limits) -> Answer {
     let says = format!("{} past the last full section", figure(&value, "mm"));
     let place = facts.finding(
         &feather.point,
-        format!("the last full section; halfway to the tip {}", figure(&Measured::exact(feather.smallest_mm, canal.width_plus_minus_mm), "mm wide")),
+        format!(
+            "the last full section; halfway to the tip {}",
+            figure(
+                &Measured::exact(feather.smallest_mm, canal.width_plus_minus_mm),
+                "mm wide"
+            )
+        ),
     );
     let answer = match bar.judge(&value) {
         Some(true) => Answer::holds(says),

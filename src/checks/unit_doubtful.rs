@@ -36,11 +36,18 @@ fn run(facts: &Facts, limits: &Limits) -> Answer {
     let Some(size) = facts.size else {
         return Answer::cannot_tell("the scan has no facets", "export the scan again");
     };
-    let units: Vec<&str> = facts.plausible_units(limits).into_iter().map(name).collect();
+    let units: Vec<&str> = facts
+        .plausible_units(limits)
+        .into_iter()
+        .map(name)
+        .collect();
     let advice = if units.is_empty() {
         "its size is that of an ear in no usual unit: look at what the file holds".to_owned()
     } else {
-        format!("ask whoever exported it; plausible, with `--unit`: {}", units.join(", "))
+        format!(
+            "ask whoever exported it; plausible, with `--unit`: {}",
+            units.join(", ")
+        )
     };
     let Some(unit) = facts.scan.unit else {
         return Answer::cannot_tell(
@@ -54,7 +61,11 @@ fn run(facts: &Facts, limits: &Limits) -> Answer {
         _ => "taken since the size is plausible",
     };
     let value = Measured::exact(size, 0.0);
-    let says = format!("unit {} ({from}); longest side {}", name(unit), figure(&value, "mm"));
+    let says = format!(
+        "unit {} ({from}); longest side {}",
+        name(unit),
+        figure(&value, "mm")
+    );
     let least = Bar::at_least(&rows::SIZE_LEAST, limits);
     let most = Bar::at_most(&rows::SIZE_MOST, limits);
     let nearer = if size < least.value { least } else { most };

@@ -111,7 +111,10 @@ impl LimitsError {
 /// Pairs whose first must not be over the second.
 const ORDERED: &[(&str, &str)] = &[
     ("scan.size_least_mm", "scan.size_most_mm"),
-    ("figures.first_bend_area_least_mm2", "figures.first_bend_area_most_mm2"),
+    (
+        "figures.first_bend_area_least_mm2",
+        "figures.first_bend_area_most_mm2",
+    ),
 ];
 
 /// Largest limits file, bytes. The whole commented table is under 10 kB.
@@ -126,12 +129,19 @@ impl Limits {
     pub fn read(path: &Path) -> Result<Self, Vec<LimitsError>> {
         let file = path.display().to_string();
         let fail = |fault| {
-            vec![LimitsError { file: file.clone(), at: None, key: None, fault }]
+            vec![LimitsError {
+                file: file.clone(),
+                at: None,
+                key: None,
+                fault,
+            }]
         };
         let unreadable = |e: std::io::Error| fail(Fault::Unreadable(e.to_string()));
         let size = std::fs::metadata(path).map_err(unreadable)?.len();
         if size > MOST_BYTES {
-            return Err(fail(Fault::Unreadable(format!("{size} bytes are too many for limits"))));
+            return Err(fail(Fault::Unreadable(format!(
+                "{size} bytes are too many for limits"
+            ))));
         }
         let text = std::fs::read_to_string(path).map_err(unreadable)?;
         Self::from_toml(&text, &file)
@@ -143,13 +153,23 @@ impl Limits {
     /// Every fault found, in the order of the text.
     pub fn from_toml(text: &str, file: &str) -> Result<Self, Vec<LimitsError>> {
         let text = text.strip_prefix('\u{feff}').unwrap_or(text);
-        let mut reader = Reader { text, file, faults: Vec::new(), limits: Self::default() };
+        let mut reader = Reader {
+            text,
+            file,
+            faults: Vec::new(),
+            limits: Self::default(),
+        };
         reader.limits.from = Some(file.to_owned());
         match DeTable::parse(text) {
             Ok(root) => reader.tables(root.get_ref()),
             Err(e) => {
                 let at = e.span().map_or(0, |s| s.start);
-                let what = e.message().lines().next().unwrap_or("cannot be parsed").to_owned();
+                let what = e
+                    .message()
+                    .lines()
+                    .next()
+                    .unwrap_or("cannot be parsed")
+                    .to_owned();
                 reader.fault(at, None, Fault::Syntax(what));
             }
         }
@@ -167,7 +187,12 @@ struct Reader<'t> {
 impl Reader<'_> {
     fn fault(&mut self, offset: usize, key: Option<String>, fault: Fault) {
         let at = Some(line_and_column(self.text, offset));
-        let error = LimitsError { file: self.file.to_owned(), at, key, fault };
+        let error = LimitsError {
+            file: self.file.to_owned(),
+            at,
+            key,
+            fault,
+        };
         self.faults.push((offset, error));
     }
 
@@ -178,7 +203,11 @@ impl Reader<'_> {
             match value.get_ref() {
                 DeValue::Table(inner) if known => {
                     for (name, value) in inner {
-                        self.entry(&format!("{table}.{}", name.get_ref()), name.span().start, value);
+                        self.entry(
+                            &format!("{table}.{}", name.get_ref()),
+                            name.span().start,
+                            value,
+                        );
                     }
                 }
                 // Each key of an unknown table is told of by itself: that names the limit meant.
@@ -188,14 +217,26 @@ impl Reader<'_> {
                         self.fault(name.span().start, None, Fault::UnknownKey { key });
                     }
                 }
-                _ => self.fault(name.span().start, None, Fault::UnknownKey { key: table.to_owned() }),
+                _ => self.fault(
+                    name.span().start,
+                    None,
+                    Fault::UnknownKey {
+                        key: table.to_owned(),
+                    },
+                ),
             }
         }
     }
 
     fn entry(&mut self, key: &str, key_at: usize, value: &Spanned<DeValue<'_>>) {
         let Some(row) = find(key) else {
-            return self.fault(key_at, None, Fault::UnknownKey { key: key.to_owned() });
+            return self.fault(
+                key_at,
+                None,
+                Fault::UnknownKey {
+                    key: key.to_owned(),
+                },
+            );
         };
         let put = match setting(value.get_ref()) {
             Some(setting) => self.limits.put(row, setting),
@@ -208,11 +249,21 @@ impl Reader<'_> {
 
     fn finish(mut self) -> Result<Limits, Vec<LimitsError>> {
         for &(low, high) in ORDERED {
-            let (Some(a), Some(b)) = (find(low), find(high)) else { continue };
+            let (Some(a), Some(b)) = (find(low), find(high)) else {
+                continue;
+            };
             if self.faults.is_empty() && self.limits.number(a) > self.limits.number(b) {
                 let fault = Fault::Crossed { low, high };
                 let file = self.file.to_owned();
-                self.faults.push((usize::MAX, LimitsError { file, at: None, key: None, fault }));
+                self.faults.push((
+                    usize::MAX,
+                    LimitsError {
+                        file,
+                        at: None,
+                        key: None,
+                        fault,
+                    },
+                ));
             }
         }
         if self.faults.is_empty() {

@@ -15,11 +15,13 @@ fn toml_value(setting: &Setting) -> String {
     }
 }
 
-/// Words wrapped to `width` columns, each line after `indent`.
-fn wrapped(text: &str, indent: &str, width: usize) -> String {
+/// Words wrapped to `width` columns, each line after `indent`. A no-break space holds two words
+/// together and is written as a plain one.
+#[must_use]
+pub fn wrapped(text: &str, indent: &str, width: usize) -> String {
     let mut out = String::new();
     let mut column = 0;
-    for word in text.split_whitespace() {
+    for word in text.split([' ', '\n']).filter(|word| !word.is_empty()) {
         let length = word.chars().count();
         if column == 0 || column + 1 + length > width {
             if column != 0 {
@@ -27,12 +29,11 @@ fn wrapped(text: &str, indent: &str, width: usize) -> String {
             }
             out.push_str(indent);
             column = indent.chars().count();
-            out.push_str(word);
         } else {
             out.push(' ');
-            out.push_str(word);
             column += 1;
         }
+        out.push_str(&word.replace('\u{a0}', " "));
         column += length;
     }
     out
@@ -42,21 +43,36 @@ fn wrapped(text: &str, indent: &str, width: usize) -> String {
 #[must_use]
 pub fn explain(row: &Row, limits: &Limits) -> String {
     let now = limits.setting(row);
-    let unit = if row.unit.is_empty() { String::new() } else { format!(" {}", row.unit) };
+    let unit = if row.unit.is_empty() {
+        String::new()
+    } else {
+        format!(" {}", row.unit)
+    };
     let mut out = format!("{} = {}{unit}\n", row.key, toml_value(&now));
     if now != row.default() {
         let _ = writeln!(out, "    default {}{unit}", toml_value(&row.default()));
     }
     let _ = writeln!(out, "{}", wrapped(row.means, "    ", 80));
-    let _ = writeln!(out, "{}", wrapped(&format!("takes {}", row.wants()), "    ", 80));
-    let _ = writeln!(out, "{}", wrapped(&format!("source: {}", row.source), "    ", 80));
+    let _ = writeln!(
+        out,
+        "{}",
+        wrapped(&format!("takes {}", row.wants()), "    ", 80)
+    );
+    let _ = writeln!(
+        out,
+        "{}",
+        wrapped(&format!("source: {}", row.source), "    ", 80)
+    );
     out
 }
 
 /// All limits, explained.
 #[must_use]
 pub fn explain_all(limits: &Limits) -> String {
-    ROWS.iter().map(|row| explain(row, limits)).collect::<Vec<_>>().join("\n")
+    ROWS.iter()
+        .map(|row| explain(row, limits))
+        .collect::<Vec<_>>()
+        .join("\n")
 }
 
 /// A commented TOML with every limit, to start a shop's own file from. Reading it back gives
@@ -77,8 +93,16 @@ pub fn to_toml(limits: &Limits) -> String {
             out.push('\n');
         }
         let _ = writeln!(out, "{}", wrapped(row.means, "# ", 80));
-        let _ = writeln!(out, "{}", wrapped(&format!("Takes {}.", row.wants()), "# ", 80));
-        let _ = writeln!(out, "{}", wrapped(&format!("Source: {}", row.source), "# ", 80));
+        let _ = writeln!(
+            out,
+            "{}",
+            wrapped(&format!("Takes {}.", row.wants()), "# ", 80)
+        );
+        let _ = writeln!(
+            out,
+            "{}",
+            wrapped(&format!("Source: {}", row.source), "# ", 80)
+        );
         let _ = writeln!(out, "{name} = {}", toml_value(&limits.setting(row)));
     }
     out
@@ -95,8 +119,16 @@ pub fn markdown() -> String {
             let _ = write!(out, "\n## `[{this}]`\n");
             table = this;
         }
-        let unit = if row.unit.is_empty() { String::new() } else { format!(" {}", row.unit) };
-        let _ = write!(out, "\n### `{name} = {}`{unit}\n\n", toml_value(&row.default()));
+        let unit = if row.unit.is_empty() {
+            String::new()
+        } else {
+            format!(" {}", row.unit)
+        };
+        let _ = write!(
+            out,
+            "\n### `{name} = {}`{unit}\n\n",
+            toml_value(&row.default())
+        );
         let _ = writeln!(out, "{}\n", row.means);
         let _ = writeln!(out, "- takes {}", row.wants());
         let _ = writeln!(out, "- source: {}", row.source);

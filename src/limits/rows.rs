@@ -62,11 +62,19 @@ macro_rules! rows {
 }
 
 const fn number(default: f64, least: f64, most: f64) -> Kind {
-    Kind::Number { default, least, most }
+    Kind::Number {
+        default,
+        least,
+        most,
+    }
 }
 
 const fn count(default: u32, least: u32, most: u32) -> Kind {
-    Kind::Count { default, least, most }
+    Kind::Count {
+        default,
+        least,
+        most,
+    }
 }
 
 rows! {
@@ -235,14 +243,16 @@ impl Row {
 
     /// The value if this row allows it; a whole number is a number too.
     pub(super) fn admit(&self, value: Setting) -> Result<Setting, Fault> {
-        let wrong_kind = || Fault::WrongKind { wants: self.wants() };
+        let wrong_kind = || Fault::WrongKind {
+            wants: self.wants(),
+        };
         match (self.kind, value) {
             (Kind::Number { least, most, .. }, Setting::Number(x)) => {
                 self.in_range(x, least, most).map(Setting::Number)
             }
-            (Kind::Number { least, most, .. }, Setting::Count(n)) => {
-                self.in_range(f64::from(n), least, most).map(Setting::Number)
-            }
+            (Kind::Number { least, most, .. }, Setting::Count(n)) => self
+                .in_range(f64::from(n), least, most)
+                .map(Setting::Number),
             (Kind::Count { least, most, .. }, Setting::Count(n)) => self
                 .in_range(f64::from(n), f64::from(least), f64::from(most))
                 .map(|_| Setting::Count(n)),
@@ -255,9 +265,13 @@ impl Row {
 
     fn in_range(&self, x: f64, least: f64, most: f64) -> Result<f64, Fault> {
         if !x.is_finite() {
-            Err(Fault::NotFinite { wants: self.wants() })
+            Err(Fault::NotFinite {
+                wants: self.wants(),
+            })
         } else if x < least || x > most {
-            Err(Fault::OutOfRange { wants: self.wants() })
+            Err(Fault::OutOfRange {
+                wants: self.wants(),
+            })
         } else {
             Ok(x)
         }
