@@ -98,7 +98,8 @@ pub struct Soundness {
     pub fin_edges: usize,
     /// Where they are.
     pub fin_spots: Vec<Spot>,
-    /// Pairs of facets that cross without sharing a corner.
+    /// Pairs of facets that cross without sharing a corner. In a heap of facets that nearly all
+    /// overlap, counting stops early and this is a lower bound.
     pub crossing_pairs: usize,
     /// Where they are.
     pub crossing_spots: Vec<Spot>,
