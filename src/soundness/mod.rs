@@ -18,7 +18,7 @@ mod tests;
 mod triangles;
 mod turning;
 
-pub use pits::pits;
+pub use pits::{pits, pits_where};
 
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
