@@ -542,8 +542,8 @@ fn slopes_are_slopes() {
             chance.between(-11.0, 22.0),
         );
         let j = solid.at(&p);
-        // Strides of half the value rely on this.
-        assert!(j.g.norm() < 2.0, "{p}: slope {}", j.g.norm());
+        // Strides of two fifths of the value rely on this.
+        assert!(j.g.norm() < 2.5, "{p}: slope {}", j.g.norm());
         if j.v.abs() > 3.0 {
             continue;
         }
