@@ -37,6 +37,7 @@ pub(super) fn measure(
     let cutter = Cutter {
         queries,
         nudge: None,
+        tubes_only: false,
         part_of_facet: &soundness.part_of_facet,
         part,
     };
