@@ -29,10 +29,14 @@ pub static SECOND: Check = Check {
     explains: "Counted as for the first bend. Good is 5-7 mm past the second bend, the least is \
         its beginning; the limit between the two is common practice. More is never a fault. \
         Where no second bend is told, the impression may be too short to show it or the ear may \
-        have none: that is for a person to say, unless the canal is so short past the first bend \
-        that it can't reach.",
+        have none: that is for a person to say, unless the canal ends so soon past the first bend \
+        (`canal.between_bends_most_mm`) that it can't show the second.",
     worst: Verdict::Retake,
-    limits: &[&rows::PAST_SECOND_BEND, &rows::PAST_SECOND_BEND_GOOD],
+    limits: &[
+        &rows::PAST_SECOND_BEND,
+        &rows::PAST_SECOND_BEND_GOOD,
+        &rows::BETWEEN_BENDS,
+    ],
     run: |facts, limits| {
         let bar = Bar::at_least(&rows::PAST_SECOND_BEND, limits);
         past(facts, limits, 2, bar)
@@ -119,10 +123,10 @@ fn unseen(canal: &Canal, limits: &Limits, bend: usize, bar: Bar, feather: f64) -
         return Answer::cannot_tell(says, advice);
     }
     let most = Measured::at_most(less(whole, feather).value, whole.plus_minus);
-    // A canal too short past its first bend by the shop's own limit can't show its second.
-    let first = Bar::at_least(&rows::PAST_FIRST_BEND, limits);
+    // The second bend lies so far past the first at most: a canal that ends sooner can't show it.
+    let shows = Bar::at_least(&rows::BETWEEN_BENDS, limits);
     let too_short = bar.judge(&most) == Some(false)
-        || (bend == 2 && canal.bends.len() == 1 && first.judge(&most) == Some(false));
+        || (bend == 2 && canal.bends.len() <= 1 && shows.judge(&most) == Some(false));
     let answer = if too_short {
         Answer::breaks(Verdict::Retake, says, DEEPER).and("the canal is too short to reach past it")
     } else {

@@ -18,6 +18,9 @@ pub(super) fn run(args: &Demo) -> Result<Ending, Failure> {
         // a closed pipe loses this line only; the files are what was asked for
         let _ = writeln!(anstream::stdout(), "{}", path.display());
     })?;
-    let _ = writeln!(anstream::stdout(), "{files} files; every order of them is invented");
+    let _ = writeln!(
+        anstream::stdout(),
+        "{files} files; every order of them is invented"
+    );
     Ok(Ending::AllHold)
 }
