@@ -54,10 +54,7 @@ impl<'a> Facts<'a> {
     pub fn canal(&self, limits: &Limits) -> Result<&'a Canal, Answer> {
         self.lengths(limits)?;
         self.canal.map_err(|why| {
-            Answer::cannot_tell(
-                format!("no canal was measured: {why}"),
-                "see `canal-missing`",
-            )
+            Answer::because(format!("no canal was measured: {why}"), "canal-missing")
         })
     }
 
@@ -74,7 +71,7 @@ impl<'a> Facts<'a> {
             }
             _ => return Ok(()),
         };
-        Err(Answer::cannot_tell(missing, "see `unit-doubtful`"))
+        Err(Answer::because(missing, "unit-doubtful"))
     }
 
     /// Units in which the scan would be as large as an ear impression.

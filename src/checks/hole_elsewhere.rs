@@ -26,8 +26,13 @@ fn run(facts: &Facts, limits: &Limits) -> Answer {
         .map(|hole| (facts.length(hole.span_mm), facts.finding(&hole.point, "")))
         .filter(|(_, place)| place.region != Region::SealZone)
         .collect();
-    let Some((widest, _)) = elsewhere.iter().max_by(|a, b| a.0.value.total_cmp(&b.0.value)) else {
-        return Answer::holds("no hole outside the seal zone but the base opening, if there is one");
+    let Some((widest, _)) = elsewhere
+        .iter()
+        .max_by(|a, b| a.0.value.total_cmp(&b.0.value))
+    else {
+        return Answer::holds(
+            "no hole outside the seal zone but the base opening, if there is one",
+        );
     };
     let widest = *widest;
     if let Err(answer) = facts.lengths(limits) {
@@ -35,28 +40,59 @@ fn run(facts: &Facts, limits: &Limits) -> Answer {
     }
     let bar = Bar::at_most(&rows::HOLE, limits);
     let judged = |wanted: Option<bool>| -> Vec<Finding> {
-        let these = elsewhere.iter().filter(|(span, _)| bar.judge(span) == wanted);
-        these.map(|(span, place)| Finding { says: format!("a hole {} across", figure(span, "mm")), ..place.clone() }).collect()
+        let these = elsewhere
+            .iter()
+            .filter(|(span, _)| bar.judge(span) == wanted);
+        these
+            .map(|(span, place)| Finding {
+                says: format!("a hole {} across", figure(span, "mm")),
+                ..place.clone()
+            })
+            .collect()
     };
     let too_wide = judged(Some(false));
     let answer = if !too_wide.is_empty() {
         let canal = too_wide.iter().any(|finding| in_canal(finding.region));
         let (weighs, advice) = if canal {
-            (Verdict::Retake, "scan the impression again from that side; if the cast is torn, take it again")
+            (
+                Verdict::Retake,
+                "scan the impression again from that side; if the cast is torn, take it again",
+            )
         } else {
-            (Verdict::Repair, "fill it along the curve of the surface round about, then look at it")
+            (
+                Verdict::Repair,
+                "fill it along the curve of the surface round about, then look at it",
+            )
         };
-        let says = format!("{} too wide to fill in passing, the widest {} across", too_wide.len(), figure(&widest, "mm"));
+        let says = format!(
+            "{} too wide to fill in passing, {} across",
+            holes_words(too_wide.len()),
+            figure(&widest, "mm")
+        );
         Answer::breaks(weighs, says, advice).findings(too_wide)
     } else if bar.judge(&widest).is_none() {
         Answer::cannot_tell(undecided(&widest, &bar), "look at it").findings(judged(None))
     } else {
-        let says = format!("{} to fill in passing, the widest {} across", elsewhere.len(), figure(&widest, "mm"));
+        let says = format!(
+            "{} to fill in passing, {} across",
+            holes_words(elsewhere.len()),
+            figure(&widest, "mm")
+        );
         Answer::holds(says).findings(judged(Some(true)))
     };
     answer.value(widest, "mm").limit(bar)
 }
 
 const fn in_canal(region: Region) -> bool {
-    matches!(region, Region::Tip | Region::PastSecondBend | Region::BetweenBends | Region::Canal)
+    matches!(
+        region,
+        Region::Tip | Region::PastSecondBend | Region::BetweenBends | Region::Canal
+    )
+}
+
+fn holes_words(count: usize) -> String {
+    match count {
+        1 => "one hole".to_owned(),
+        n => format!("{n} holes, the widest"),
+    }
 }

@@ -23,7 +23,11 @@ pub fn explain(check: &Check) -> String {
     let mut out = format!("{}\n", check.id);
     let _ = writeln!(out, "{}", wrapped(check.asks, "    ", 80));
     let _ = writeln!(out, "{}", wrapped(check.explains, "    ", 80));
-    let _ = writeln!(out, "    breaking it means, at worst: {}", check.worst.words());
+    let _ = writeln!(
+        out,
+        "    breaking it means, at worst: {}",
+        check.worst.words()
+    );
     for row in check.limits {
         let _ = writeln!(out, "    limit: {}", row.key);
     }
@@ -35,8 +39,16 @@ pub fn explain(check: &Check) -> String {
 pub fn markdown() -> String {
     let mut out = String::new();
     for check in CHECKS {
-        let _ = write!(out, "\n## `{}`\n\n**{}**\n\n{}\n\n", check.id, check.asks, check.explains);
-        let _ = writeln!(out, "- breaking it means, at worst: {}", check.worst.words());
+        let _ = write!(
+            out,
+            "\n## `{}`\n\n**{}**\n\n{}\n\n",
+            check.id, check.asks, check.explains
+        );
+        let _ = writeln!(
+            out,
+            "- breaking it means, at worst: {}",
+            check.worst.words()
+        );
         for row in check.limits {
             let _ = writeln!(out, "- limit: `{}`", row.key);
         }

@@ -25,7 +25,11 @@ impl Failure {
     /// A failure with its next step.
     #[must_use]
     pub fn new(fact: impl Into<String>, help: impl Into<String>) -> Self {
-        Self { fact: fact.into(), help: help.into(), more: Vec::new() }
+        Self {
+            fact: fact.into(),
+            help: help.into(),
+            more: Vec::new(),
+        }
     }
 
     /// Prints it on the error output.
@@ -37,7 +41,11 @@ impl Failure {
     fn text(&self) -> String {
         let bold = Style::new().bold();
         let red = bold.fg_color(Some(AnsiColor::Red.into()));
-        let mut out = format!("{red}error:{red:#} {}\n{bold}help:{bold:#}  {}\n", shown(&self.fact), shown(&self.help));
+        let mut out = format!(
+            "{red}error:{red:#} {}\n{bold}help:{bold:#}  {}\n",
+            shown(&self.fact),
+            shown(&self.help)
+        );
         for failure in &self.more {
             out.push_str(&failure.text());
         }
@@ -65,7 +73,9 @@ impl From<ReportError> for Failure {
 
 impl From<Vec<LimitsError>> for Failure {
     fn from(faults: Vec<LimitsError>) -> Self {
-        let mut each = faults.into_iter().map(|e| Self::new(e.to_string(), e.help()));
+        let mut each = faults
+            .into_iter()
+            .map(|e| Self::new(e.to_string(), e.help()));
         let mut first = each
             .next()
             .unwrap_or_else(|| Self::new("the limits cannot be read", "see `secondbend limits`"));

@@ -40,7 +40,11 @@ pub fn main(typed: impl IntoIterator<Item = OsString>) -> ExitCode {
         Err(e) => {
             // `--help` and `--version` come this way too. A closed pipe is nobody's fault.
             let _ = e.print();
-            if e.use_stderr() { Ending::CannotTell } else { Ending::AllHold }
+            if e.use_stderr() {
+                Ending::CannotTell
+            } else {
+                Ending::AllHold
+            }
         }
     };
     ExitCode::from(ending as u8)

@@ -24,7 +24,10 @@ pub(super) fn limits(args: &LimitsArgs) -> Result<Ending, Failure> {
             let row = rows::find(key).ok_or_else(|| {
                 Failure::new(
                     format!("no limit is called `{key}`"),
-                    format!("the nearest is `{}`; `secondbend limits` lists them all", nearest_key(key)),
+                    format!(
+                        "the nearest is `{}`; `secondbend limits` lists them all",
+                        nearest_key(key)
+                    ),
                 )
             })?;
             limits::explain(row, &values)
@@ -41,7 +44,10 @@ pub(super) fn checks(args: &ChecksArgs) -> Result<Ending, Failure> {
             let check = checks::find(id).ok_or_else(|| {
                 Failure::new(
                     format!("no check is called `{id}`"),
-                    format!("the nearest is `{}`; `secondbend checks` lists them all", checks::nearest_id(id)),
+                    format!(
+                        "the nearest is `{}`; `secondbend checks` lists them all",
+                        checks::nearest_id(id)
+                    ),
                 )
             })?;
             checks::explain(check)

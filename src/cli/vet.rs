@@ -52,9 +52,18 @@ struct Done {
 pub(super) fn run(args: Vet) -> Result<Ending, Failure> {
     refuse_clashes(&args)?;
     let settings = Settings {
-        read: ReadOptions { unit: args.unit.map(Into::into), ..ReadOptions::default() },
-        command: Command { order: args.order.clone(), side: args.side.map(Into::into) },
-        limits: args.limits.as_deref().map_or_else(|| Ok(Limits::default()), Limits::read)?,
+        read: ReadOptions {
+            unit: args.unit.map(Into::into),
+            ..ReadOptions::default()
+        },
+        command: Command {
+            order: args.order.clone(),
+            side: args.side.map(Into::into),
+        },
+        limits: args
+            .limits
+            .as_deref()
+            .map_or_else(|| Ok(Limits::default()), Limits::read)?,
     };
     let pool = rayon::ThreadPoolBuilder::new()
         .num_threads(args.jobs.map_or(0, usize::from))
@@ -81,11 +90,17 @@ fn one(path: &Path, settings: &Settings) -> Done {
     // No input should panic; should one do so all the same, the other scans still go on.
     let result = catch_unwind(AssertUnwindSafe(work)).unwrap_or_else(|_| {
         Err(Failure::new(
-            format!("{}: a fault of this program stopped the measurement", path.display()),
+            format!(
+                "{}: a fault of this program stopped the measurement",
+                path.display()
+            ),
             "please report it with the scan; the other scans are not concerned",
         ))
     });
-    Done { path: path.to_path_buf(), result }
+    Done {
+        path: path.to_path_buf(),
+        result,
+    }
 }
 
 fn is_stdout(path: &Path) -> bool {
@@ -95,7 +110,10 @@ fn is_stdout(path: &Path) -> bool {
 fn refuse_clashes(args: &Vet) -> Result<(), Failure> {
     let outputs: Vec<&PathBuf> = args.json.iter().chain(&args.csv).collect();
     if let [a, b] = outputs[..] {
-        let same = a == b || std::fs::canonicalize(a).ok().is_some_and(|a| std::fs::canonicalize(b).ok() == Some(a));
+        let same = a == b
+            || std::fs::canonicalize(a)
+                .ok()
+                .is_some_and(|a| std::fs::canonicalize(b).ok() == Some(a));
         if same {
             return Err(Failure::new(
                 format!("{}: --json and --csv name the same file", a.display()),
@@ -130,7 +148,14 @@ enum Kept {
 
 impl<'a> Collected<'a> {
     fn new(args: &'a Vet) -> Self {
-        Self { args, json: String::new(), csv: Vec::new(), ending: Ending::AllHold, printed: 0, failure: None }
+        Self {
+            args,
+            json: String::new(),
+            csv: Vec::new(),
+            ending: Ending::AllHold,
+            printed: 0,
+            failure: None,
+        }
     }
 
     fn several(&self) -> bool {
@@ -138,7 +163,12 @@ impl<'a> Collected<'a> {
     }
 
     fn text_wanted(&self) -> bool {
-        let taken = self.args.json.iter().chain(&self.args.csv).any(|path| is_stdout(path));
+        let taken = self
+            .args
+            .json
+            .iter()
+            .chain(&self.args.csv)
+            .any(|path| is_stdout(path));
         !self.args.quiet && !taken
     }
 
@@ -158,7 +188,11 @@ impl<'a> Collected<'a> {
         }
         if self.args.json.is_some() {
             let several = self.several();
-            let made = if several { report::json_line(&report) } else { report::json(&report) };
+            let made = if several {
+                report::json_line(&report)
+            } else {
+                report::json(&report)
+            };
             self.json.push_str(&made?);
         }
         self.ending = self.ending.max(ending(report.verdict));
@@ -183,10 +217,18 @@ impl<'a> Collected<'a> {
         failure.print();
         if self.args.json.is_some() {
             let order = self.args.order.as_deref();
-            self.json.push_str(&report::unread_line(&path, order, &failure.fact, &failure.help)?);
+            self.json.push_str(&report::unread_line(
+                &path,
+                order,
+                &failure.fact,
+                &failure.help,
+            )?);
         }
         if self.args.csv.is_some() {
-            self.csv.push(Kept::Unread { path, error: failure.fact });
+            self.csv.push(Kept::Unread {
+                path,
+                error: failure.fact,
+            });
         }
         Ok(())
     }
@@ -236,10 +278,15 @@ struct Progress {
 impl Progress {
     fn new(scans: usize) -> Self {
         let bar = ProgressBar::with_draw_target(Some(scans as u64), ProgressDrawTarget::hidden());
-        if let Ok(style) = ProgressStyle::with_template("{pos} of {len} scans, {eta} left {bar:30}") {
+        if let Ok(style) = ProgressStyle::with_template("{pos} of {len} scans, {eta} left {bar:30}")
+        {
             bar.set_style(style);
         }
-        Self { bar, since: Instant::now(), wanted: scans > 1 && std::io::stderr().is_terminal() }
+        Self {
+            bar,
+            since: Instant::now(),
+            wanted: scans > 1 && std::io::stderr().is_terminal(),
+        }
     }
 
     fn step(&self, by: usize) {

@@ -126,6 +126,12 @@ rows! {
         means: "Past the second bend this much is good. Less still holds while `canal.past_second_bend_mm` is met, but the report says so.",
         source: "published guidance of an earmould laboratory, not named: 5-7 mm beyond the second bend",
     };
+    /// How far past the first bend the second is looked for.
+    BENDS_APART = Row {
+        key: "canal.bends_apart_most_mm", unit: "mm", kind: number(11.0, 3.0, 25.0),
+        means: "The second bend lies at most this far past the first. A canal that ends sooner and shows none is too short to show it; one that goes on further may have none.",
+        source: "common practice, no source (7-11 mm)",
+    };
     /// Hole in the seal zone that is filled rather than refused.
     SEAL_HOLE = Row {
         key: "holes.seal_zone_fill_mm", unit: "mm", kind: number(1.0, 0.0, 10.0),
@@ -164,7 +170,7 @@ rows! {
     };
     /// Length of a feather.
     FEATHER = Row {
-        key: "tip.feather_mm", unit: "mm", kind: number(2.0, 0.0, 20.0),
+        key: "tip.feather_mm", unit: "mm", kind: number(1.5, 0.0, 20.0),
         means: "Thin material past the last full section is trimmed in passing up to this length; over it, it has to be trimmed and the canal measured again.",
         source: "common practice, no source (1-2 mm of length)",
     };

@@ -50,7 +50,10 @@ pub fn vet(
         },
         canal: facts.canal.ok().map(|c| canal_report(c, &facts)),
         soundness: soundness_report(&facts),
-        checks: answers.into_iter().map(|(check, answer)| check_report(check, answer)).collect(),
+        checks: answers
+            .into_iter()
+            .map(|(check, answer)| check_report(check, answer))
+            .collect(),
         limits: limits.as_tables(),
         limits_from: limits.from.clone(),
         caution: CAUTION.to_owned(),
@@ -78,7 +81,11 @@ fn input(facts: &Facts, limits: &Limits) -> Input {
         unit: scan.unit,
         unit_from: scan.unit_from.clone(),
         longest_side_mm: scan.unit.and(facts.size).map(Finite),
-        plausible_units: if doubtful { facts.plausible_units(limits) } else { Vec::new() },
+        plausible_units: if doubtful {
+            facts.plausible_units(limits)
+        } else {
+            Vec::new()
+        },
         points_before_welding: scan.weld.before,
         weld_tolerance_mm: Finite(scan.weld.tolerance_mm),
         notes: scan.notes.clone(),
@@ -97,10 +104,17 @@ fn canal_report(canal: &Canal, facts: &Facts) -> CanalReport {
             smallest_mm: width(canal.aperture.smallest_mm),
             reached: canal.aperture_reached,
         },
-        tip: TipReport { point_mm: xyz(&canal.tip), open: canal.tip_open },
+        tip: TipReport {
+            point_mm: xyz(&canal.tip),
+            open: canal.tip_open,
+        },
         axis_mm: canal.axis.iter().map(xyz).collect(),
         bends: canal.bends.iter().map(bend_report).collect(),
-        sections: canal.sections.iter().map(|s| section_report(s, canal)).collect(),
+        sections: canal
+            .sections
+            .iter()
+            .map(|s| section_report(s, canal))
+            .collect(),
         narrowest: NarrowestReport {
             section: section_report(&canal.narrowest, canal),
             point_mm: xyz(&canal.narrowest.centre),
@@ -110,7 +124,11 @@ fn canal_report(canal: &Canal, facts: &Facts) -> CanalReport {
             smallest_mm: width(feather.smallest_mm),
             point_mm: xyz(&feather.point),
         }),
-        pits: canal.pits.iter().map(|pit| pit_report(pit, facts)).collect(),
+        pits: canal
+            .pits
+            .iter()
+            .map(|pit| pit_report(pit, facts))
+            .collect(),
         frame: canal.frame.map(|frame| FrameReport {
             out: direction(&frame.out),
             up: direction(&frame.up),
@@ -167,7 +185,11 @@ fn soundness_report(facts: &Facts) -> SoundnessReport {
     SoundnessReport {
         watertight: s.watertight,
         parts: s.parts,
-        holes: s.holes.iter().map(|hole| hole_report(hole, facts)).collect(),
+        holes: s
+            .holes
+            .iter()
+            .map(|hole| hole_report(hole, facts))
+            .collect(),
         fins: s.fin_edges,
         crossings: s.crossing_pairs,
         degenerate: s.degenerate,
@@ -190,7 +212,11 @@ fn noisy(volume_mm3: f64, area_mm2: f64, facts: &Facts) -> Figure {
 /// An area: noise tilts facets and so adds area, by about (σ/e)² of it on edges e.
 fn noisy_area(area_mm2: f64, facts: &Facts) -> Figure {
     let s = facts.soundness;
-    let tilt = if s.edge_mm > 0.0 { (s.noise_mm / s.edge_mm).powi(2).min(1.0) } else { 0.0 };
+    let tilt = if s.edge_mm > 0.0 {
+        (s.noise_mm / s.edge_mm).powi(2).min(1.0)
+    } else {
+        0.0
+    };
     Measured::exact(area_mm2, tilt * area_mm2).into()
 }
 
@@ -224,6 +250,7 @@ fn check_report(check: &Check, answer: Answer) -> CheckReport {
         limit_is: answer.limit.map(|bar| bar.sense),
         limit_key: answer.limit.map(|bar| bar.row.key.to_owned()),
         advice: answer.advice,
+        because: answer.because.map(str::to_owned),
         findings: answer.findings.into_iter().map(finding_report).collect(),
     }
 }

@@ -24,11 +24,34 @@ pub enum Line<'a> {
 }
 
 const HEAD: &[&str] = &[
-    "path", "order", "verdict", "side", "side_ordered", "canal_length_mm", "canal_length_plus_minus_mm",
-    "canal_length_bound", "bend_1_at_mm", "bend_1_turn_deg", "bend_1_past_mm", "bend_1_past_plus_minus_mm",
-    "bend_2_at_mm", "bend_2_turn_deg", "bend_2_past_mm", "bend_2_past_plus_minus_mm", "narrowest_at_mm",
-    "narrowest_area_mm2", "holes", "noise_mm", "facets", "unit", "breaks", "cannot_tell", "error",
-    "sha256", "limits", "version",
+    "path",
+    "order",
+    "verdict",
+    "side",
+    "side_ordered",
+    "canal_length_mm",
+    "canal_length_plus_minus_mm",
+    "canal_length_bound",
+    "bend_1_at_mm",
+    "bend_1_turn_deg",
+    "bend_1_past_mm",
+    "bend_1_past_plus_minus_mm",
+    "bend_2_at_mm",
+    "bend_2_turn_deg",
+    "bend_2_past_mm",
+    "bend_2_past_plus_minus_mm",
+    "narrowest_at_mm",
+    "narrowest_area_mm2",
+    "holes",
+    "noise_mm",
+    "facets",
+    "unit",
+    "breaks",
+    "cannot_tell",
+    "error",
+    "sha256",
+    "limits",
+    "version",
 ];
 
 /// The lines as a CSV document with a head line, quoted where needed, each line ended by `\n`.
@@ -51,7 +74,13 @@ fn row(line: &Line) -> Vec<String> {
         Line::Report(report) => report,
         Line::Unread { path, order, error } => {
             let mut fields = vec![String::new(); HEAD.len()];
-            let put = [("path", guarded(path)), ("order", guarded(order.unwrap_or(""))), ("verdict", "cannot_tell".into()), ("error", guarded(error)), ("version", env!("CARGO_PKG_VERSION").into())];
+            let put = [
+                ("path", guarded(path)),
+                ("order", guarded(order.unwrap_or(""))),
+                ("verdict", "cannot_tell".into()),
+                ("error", guarded(error)),
+                ("version", env!("CARGO_PKG_VERSION").into()),
+            ];
             for (name, value) in put {
                 if let Some(i) = HEAD.iter().position(|head| *head == name) {
                     fields[i] = value;
@@ -79,8 +108,18 @@ fn row(line: &Line) -> Vec<String> {
     fields.extend([
         narrowest.map(|s| s.at_mm.0.to_string()).unwrap_or_default(),
         value(narrowest.map(|s| s.area_mm2)),
-        report.soundness.holes.iter().filter(|h| !h.base).count().to_string(),
-        report.soundness.noise_mm.map(|n| n.0.to_string()).unwrap_or_default(),
+        report
+            .soundness
+            .holes
+            .iter()
+            .filter(|h| !h.base)
+            .count()
+            .to_string(),
+        report
+            .soundness
+            .noise_mm
+            .map(|n| n.0.to_string())
+            .unwrap_or_default(),
         report.input.facets.to_string(),
         report.input.unit.as_ref().map(word).unwrap_or_default(),
         ids(report, Outcome::Breaks),
@@ -107,7 +146,9 @@ fn value(figure: Option<Figure>) -> String {
 }
 
 fn spread(figure: Option<Figure>) -> String {
-    figure.map(|f| f.plus_minus.0.to_string()).unwrap_or_default()
+    figure
+        .map(|f| f.plus_minus.0.to_string())
+        .unwrap_or_default()
 }
 
 /// A value's JSON word: `cannot_tell`, `left`, `mm`.
@@ -123,5 +164,9 @@ fn ids(report: &Report, outcome: Outcome) -> String {
 
 fn guarded(text: &str) -> String {
     let starts = text.starts_with(['=', '+', '-', '@', '\t', '\r', '\n']);
-    if starts { format!("'{text}") } else { text.to_owned() }
+    if starts {
+        format!("'{text}")
+    } else {
+        text.to_owned()
+    }
 }

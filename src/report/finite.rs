@@ -21,7 +21,10 @@ impl From<f64> for Finite {
 impl Serialize for Finite {
     fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
         if !self.0.is_finite() {
-            return Err(serde::ser::Error::custom(format!("{} is not a finite number", self.0)));
+            return Err(serde::ser::Error::custom(format!(
+                "{} is not a finite number",
+                self.0
+            )));
         }
         // −0 and 0 are one place; two spellings of it would make equal reports differ.
         serializer.serialize_f64(self.0 + 0.0)

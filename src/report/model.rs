@@ -44,7 +44,11 @@ pub struct Figure {
 
 impl From<Measured> for Figure {
     fn from(m: Measured) -> Self {
-        Self { value: Finite(m.value), plus_minus: Finite(m.plus_minus), bound: m.bound }
+        Self {
+            value: Finite(m.value),
+            plus_minus: Finite(m.plus_minus),
+            bound: m.bound,
+        }
     }
 }
 
@@ -52,7 +56,11 @@ impl Figure {
     /// The same as a [`Measured`].
     #[must_use]
     pub const fn measured(&self) -> Measured {
-        Measured { value: self.value.0, plus_minus: self.plus_minus.0, bound: self.bound }
+        Measured {
+            value: self.value.0,
+            plus_minus: self.plus_minus.0,
+            bound: self.bound,
+        }
     }
 }
 
@@ -361,6 +369,8 @@ pub struct CheckReport {
     pub limit_key: Option<String>,
     /// What to do; `null` where it holds.
     pub advice: Option<String>,
+    /// The check that tells why this one can't be told, where that is another; else `null`.
+    pub because: Option<String>,
     /// Where.
     pub findings: Vec<FindingReport>,
 }

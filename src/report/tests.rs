@@ -6,8 +6,17 @@ use crate::read::UnitFrom;
 use crate::units::Measured;
 
 fn report_of(ear: &Ear, order: Option<&str>) -> Report {
-    let command = Command { order: order.map(str::to_owned), side: ear.ordered };
-    vet(&ear.scan, &ear.soundness, &ear.canal, &command, &Limits::default())
+    let command = Command {
+        order: order.map(str::to_owned),
+        side: ear.ordered,
+    };
+    vet(
+        &ear.scan,
+        &ear.soundness,
+        &ear.canal,
+        &command,
+        &Limits::default(),
+    )
 }
 
 fn plain(report: &Report) -> String {
@@ -21,30 +30,114 @@ fn value(report: &Report) -> serde_json::Value {
 #[test]
 fn the_keys_that_scripts_rely_on_are_there_in_order() {
     let v = value(&report_of(&Ear::good(), Some("PIT-0417")));
-    let keys = |v: &serde_json::Value| -> Vec<String> { v.as_object().expect("object").keys().cloned().collect() };
+    let keys = |v: &serde_json::Value| -> Vec<String> {
+        v.as_object().expect("object").keys().cloned().collect()
+    };
     assert_eq!(
         keys(&v)[..11],
-        ["schema", "tool", "command", "input", "order", "verdict", "side", "canal", "soundness", "checks", "limits"]
+        [
+            "schema",
+            "tool",
+            "command",
+            "input",
+            "order",
+            "verdict",
+            "side",
+            "canal",
+            "soundness",
+            "checks",
+            "limits"
+        ]
     );
     assert_eq!(v["schema"], "secondbend.report/1");
     assert_eq!(v["verdict"], "design");
     assert_eq!(v["side"]["value"], "left");
-    assert_eq!(keys(&v["input"])[..8], ["path", "sha256", "bytes", "format", "facets", "points", "unit", "unit_from"]);
-    assert_eq!(keys(&v["canal"])[..7], ["length_mm", "aperture", "tip", "axis_mm", "bends", "sections", "narrowest"]);
-    assert_eq!(keys(&v["canal"]["aperture"])[..5], ["point_mm", "normal", "area_mm2", "largest_mm", "smallest_mm"]);
+    assert_eq!(
+        keys(&v["input"])[..8],
+        [
+            "path",
+            "sha256",
+            "bytes",
+            "format",
+            "facets",
+            "points",
+            "unit",
+            "unit_from"
+        ]
+    );
+    assert_eq!(
+        keys(&v["canal"])[..7],
+        [
+            "length_mm",
+            "aperture",
+            "tip",
+            "axis_mm",
+            "bends",
+            "sections",
+            "narrowest"
+        ]
+    );
+    assert_eq!(
+        keys(&v["canal"]["aperture"])[..5],
+        [
+            "point_mm",
+            "normal",
+            "area_mm2",
+            "largest_mm",
+            "smallest_mm"
+        ]
+    );
     assert_eq!(
         keys(&v["canal"]["bends"][0]),
-        ["order", "at_mm", "turn_deg", "peak_curvature_per_mm", "past_mm", "past_from_span_end_mm", "point_mm"]
+        [
+            "order",
+            "at_mm",
+            "turn_deg",
+            "peak_curvature_per_mm",
+            "past_mm",
+            "past_from_span_end_mm",
+            "point_mm"
+        ]
     );
-    let section = ["at_mm", "area_mm2", "equivalent_diameter_mm", "largest_mm", "smallest_mm", "perimeter_mm"];
+    let section = [
+        "at_mm",
+        "area_mm2",
+        "equivalent_diameter_mm",
+        "largest_mm",
+        "smallest_mm",
+        "perimeter_mm",
+    ];
     assert_eq!(keys(&v["canal"]["sections"][3]), section);
     assert_eq!(keys(&v["canal"]["narrowest"])[..6], section);
     assert_eq!(
         keys(&v["soundness"])[..9],
-        ["watertight", "parts", "holes", "fins", "crossings", "degenerate", "flipped_facets", "volume_mm3", "area_mm2"]
+        [
+            "watertight",
+            "parts",
+            "holes",
+            "fins",
+            "crossings",
+            "degenerate",
+            "flipped_facets",
+            "volume_mm3",
+            "area_mm2"
+        ]
     );
-    assert_eq!(keys(&v["soundness"]["holes"][0]), ["base", "length_mm", "area_mm2", "span_mm", "region", "at_mm", "point_mm"]);
-    for key in ["id", "question", "outcome", "value", "limit", "advice", "findings"] {
+    assert_eq!(
+        keys(&v["soundness"]["holes"][0]),
+        [
+            "base",
+            "length_mm",
+            "area_mm2",
+            "span_mm",
+            "region",
+            "at_mm",
+            "point_mm"
+        ]
+    );
+    for key in [
+        "id", "question", "outcome", "value", "limit", "advice", "findings",
+    ] {
         assert!(v["checks"][0].get(key).is_some(), "{key}");
     }
     assert_eq!(v["canal"]["length_mm"]["bound"], "exact");
@@ -58,11 +151,24 @@ fn what_is_not_measured_is_null_and_a_check_says_why() {
     ear.canal = Err(NoCanal::TwoTips);
     ear.soundness.volume_mm3 = None;
     let v = value(&report_of(&ear, None));
-    for path in ["/canal", "/order", "/soundness/volume_mm3", "/side/margin", "/soundness/holes/0/at_mm"] {
-        assert!(v.pointer(path).is_some_and(serde_json::Value::is_null), "{path}");
+    for path in [
+        "/canal",
+        "/order",
+        "/soundness/volume_mm3",
+        "/side/margin",
+        "/soundness/holes/0/at_mm",
+    ] {
+        assert!(
+            v.pointer(path).is_some_and(serde_json::Value::is_null),
+            "{path}"
+        );
     }
     assert_eq!(v["side"]["value"], "unknown");
-    let why = v["checks"].as_array().expect("array").iter().find(|c| c["id"] == "canal-missing");
+    let why = v["checks"]
+        .as_array()
+        .expect("array")
+        .iter()
+        .find(|c| c["id"] == "canal-missing");
     assert_eq!(why.expect("check")["outcome"], "cannot_tell");
 }
 
@@ -73,8 +179,18 @@ fn without_a_unit_no_figure_in_millimetres_is_given() {
     ear.scan.unit_from = UnitFrom::Unknown;
     ear.canal = Err(NoCanal::UnitUnknown);
     let v = value(&report_of(&ear, None));
-    for path in ["/input/unit", "/input/longest_side_mm", "/soundness/area_mm2", "/soundness/noise_mm", "/soundness/holes/0/span_mm", "/soundness/holes/0/point_mm"] {
-        assert!(v.pointer(path).is_some_and(serde_json::Value::is_null), "{path}");
+    for path in [
+        "/input/unit",
+        "/input/longest_side_mm",
+        "/soundness/area_mm2",
+        "/soundness/noise_mm",
+        "/soundness/holes/0/span_mm",
+        "/soundness/holes/0/point_mm",
+    ] {
+        assert!(
+            v.pointer(path).is_some_and(serde_json::Value::is_null),
+            "{path}"
+        );
     }
     assert_eq!(v["verdict"], "cannot_tell");
     assert_eq!(v["input"]["plausible_units"], serde_json::json!(["mm"]));
@@ -96,8 +212,16 @@ fn json_reads_back_as_the_same_report() {
     let sections = &mut back.canal.as_mut().expect("a canal").sections;
     assert_eq!(sections.len(), canal.sections.len());
     let near = |a: Finite, b: Finite| (a.0 - b.0).abs() <= 1e-15 * b.0.abs();
-    assert!(sections.iter().zip(&canal.sections).all(|(a, b)| near(a.area_mm2.value, b.area_mm2.value)));
-    assert_eq!((back.verdict, back.input, back.limits), (report.verdict, report.input, report.limits));
+    assert!(
+        sections
+            .iter()
+            .zip(&canal.sections)
+            .all(|(a, b)| near(a.area_mm2.value, b.area_mm2.value))
+    );
+    assert_eq!(
+        (back.verdict, back.input, back.limits),
+        (report.verdict, report.input, report.limits)
+    );
     assert_eq!(back.checks.len(), report.checks.len());
 }
 
@@ -115,7 +239,9 @@ fn no_figure_that_is_not_finite_gets_out() {
     for bad in [f64::NAN, f64::INFINITY, f64::NEG_INFINITY] {
         let mut ear = Ear::good();
         ear.past(1, Measured::exact(bad, 0.1));
-        let error = json(&report_of(&ear, None)).expect_err("not finite").to_string();
+        let error = json(&report_of(&ear, None))
+            .expect_err("not finite")
+            .to_string();
         assert!(error.contains("not a finite number"), "{error}");
     }
     let mut ear = Ear::good();
@@ -126,7 +252,10 @@ fn no_figure_that_is_not_finite_gets_out() {
 #[test]
 fn nothing_but_finite_numbers_is_an_f64_in_the_model() {
     let model = include_str!("model.rs");
-    let loose: Vec<&str> = model.lines().filter(|l| l.contains("f64") && !l.trim_start().starts_with("//")).collect();
+    let loose: Vec<&str> = model
+        .lines()
+        .filter(|l| l.contains("f64") && !l.trim_start().starts_with("//"))
+        .collect();
     assert_eq!(loose, Vec::<&str>::new());
 }
 
@@ -149,7 +278,10 @@ pub fn compare(path: &str, made: &str) {
         std::fs::write(&whole, made).expect("docs can be written");
     }
     let found = std::fs::read_to_string(&whole).unwrap_or_default();
-    assert!(found == made, "{path} is out of date: run the tests with SECONDBEND_WRITE_DOCS=1, look at it, commit it");
+    assert!(
+        found == made,
+        "{path} is out of date: run the tests with SECONDBEND_WRITE_DOCS=1, look at it, commit it"
+    );
 }
 
 /// Between the two marker lines a page is made from rows; round about it is written by hand.
@@ -180,7 +312,10 @@ fn text_has_the_verdict_first_and_fits_eighty_columns() {
     ear.past(2, Measured::at_least(1.0, 0.1));
     let report = report_of(&ear, Some("PIT-0417"));
     let text = plain(&report);
-    assert!(text.starts_with("take it again: left.stl\norder PIT-0417\n"), "{text}");
+    assert!(
+        text.starts_with("take it again: left.stl\norder PIT-0417\n"),
+        "{text}"
+    );
     for line in text.lines() {
         assert!(line.chars().count() <= 80, "{line}");
         assert_eq!(line, line.trim_end());
@@ -206,7 +341,10 @@ fn text_is_as_on_paper() {
         "=".repeat(80),
         plain(&report_of(&bad, None)),
     );
-    compare("src/report/expected.txt", &both.replace(env!("CARGO_PKG_VERSION"), "VERSION"));
+    compare(
+        "src/report/expected.txt",
+        &both.replace(env!("CARGO_PKG_VERSION"), "VERSION"),
+    );
 }
 
 #[test]
@@ -221,7 +359,12 @@ fn text_from_outside_cannot_steer_a_terminal() {
     let mut ear = Ear::good();
     ear.scan.path = "a\u{1b}[2J\r\nholds\u{202e}.stl".into();
     let text = plain(&report_of(&ear, Some("PIT\u{7}\u{9b}31m")));
-    assert!(text.starts_with("design on it: a\\u{1b}[2J\\r\\nholds\\u{202e}.stl\norder PIT\\u{7}\\u{9b}31m\n"), "{text}");
+    assert!(
+        text.starts_with(
+            "design on it: a\\u{1b}[2J\\r\\nholds\\u{202e}.stl\norder PIT\\u{7}\\u{9b}31m\n"
+        ),
+        "{text}"
+    );
 }
 
 #[test]
@@ -231,40 +374,69 @@ fn csv_has_one_line_a_scan_and_guards_formulas() {
     let report = report_of(&ear, Some("=1+1,\"x\"\nline"));
     let made = csv([
         Line::Report(&report),
-        Line::Unread { path: "@bad.stl", order: None, error: "@bad.stl: empty" },
+        Line::Unread {
+            path: "@bad.stl",
+            order: None,
+            error: "@bad.stl: empty",
+        },
     ]);
     let mut reader = ::csv::Reader::from_reader(made.as_bytes());
     let head = reader.headers().expect("a head").clone();
-    let records: Vec<_> = reader.records().collect::<Result<_, _>>().expect("all as wide as the head");
+    let records: Vec<_> = reader
+        .records()
+        .collect::<Result<_, _>>()
+        .expect("all as wide as the head");
     assert_eq!(records.len(), 2);
-    let cell = |row: usize, name: &str| records[row][head.iter().position(|h| h == name).expect("a column")].to_owned();
+    let cell = |row: usize, name: &str| {
+        records[row][head.iter().position(|h| h == name).expect("a column")].to_owned()
+    };
     assert_eq!(cell(0, "order"), "'=1+1,\"x\"\nline");
     assert_eq!(cell(0, "verdict"), "retake");
     assert_eq!(cell(0, "breaks"), "hole-in-seal-zone");
     assert_eq!(cell(0, "canal_length_mm"), "20");
     assert_eq!(cell(0, "bend_2_past_mm"), "6");
     assert_eq!(cell(0, "sha256").len(), 64);
-    assert_eq!((cell(1, "path"), cell(1, "verdict")), ("'@bad.stl".into(), "cannot_tell".into()));
+    assert_eq!(
+        (cell(1, "path"), cell(1, "verdict")),
+        ("'@bad.stl".into(), "cannot_tell".into())
+    );
 }
 
 #[test]
 fn an_unread_scan_has_its_line() {
-    let line = unread_line("a.stl", Some("PIT-1"), "a.stl: empty", "export it again").expect("text");
+    let line =
+        unread_line("a.stl", Some("PIT-1"), "a.stl: empty", "export it again").expect("text");
     let v: serde_json::Value = serde_json::from_str(&line).expect("JSON");
-    assert_eq!((v["verdict"].as_str(), v["input"]["path"].as_str()), (Some("cannot_tell"), Some("a.stl")));
+    assert_eq!(
+        (v["verdict"].as_str(), v["input"]["path"].as_str()),
+        (Some("cannot_tell"), Some("a.stl"))
+    );
 }
 
 #[test]
 fn limits_used_are_on_the_report() {
     let ear = Ear::good();
     let mut limits = Limits::from_toml("[scan]\nnoise_mm = 0.01\n", "shop.toml").expect("good");
-    limits.put(&rows::FINS, Setting::Count(3)).expect("in range");
-    let report = vet(&ear.scan, &ear.soundness, &ear.canal, &Command::default(), &limits);
+    limits
+        .put(&rows::FINS, Setting::Count(3))
+        .expect("in range");
+    let report = vet(
+        &ear.scan,
+        &ear.soundness,
+        &ear.canal,
+        &Command::default(),
+        &limits,
+    );
     assert_eq!(report.limits_from.as_deref(), Some("shop.toml"));
     assert_eq!(report.limits["scan"]["noise_mm"], Setting::Number(0.01));
     assert_eq!(report.limits["surface"]["fins"], Setting::Count(3));
     assert!(plain(&report).contains("limits: shop.toml"));
     assert_eq!(report.verdict, Verdict::Retake);
-    let broken: Vec<&str> = report.checks.iter().filter(|c| c.outcome == Outcome::Breaks).map(|c| c.id.as_str()).collect();
+    let broken: Vec<&str> = report
+        .checks
+        .iter()
+        .filter(|c| c.outcome == Outcome::Breaks)
+        .map(|c| c.id.as_str())
+        .collect();
     assert_eq!(broken, ["scan-too-noisy"]);
 }

@@ -23,10 +23,12 @@ pub fn text(report: &Report) -> String {
     let mut out = String::new();
     head(&mut out, report);
     for outcome in [Outcome::Breaks, Outcome::CannotTell] {
-        for check in report.checks.iter().filter(|c| c.outcome == outcome) {
+        let these = report.checks.iter().filter(|c| c.outcome == outcome);
+        for check in these.filter(|c| c.because.is_none()) {
             fault(&mut out, check);
         }
     }
+    following(&mut out, report);
     holding(&mut out, report);
     canal(&mut out, report);
     surface(&mut out, report);
@@ -37,7 +39,11 @@ pub fn text(report: &Report) -> String {
 fn head(out: &mut String, report: &Report) {
     let style = verdict_style(report.verdict).bold();
     let words = report.verdict.words();
-    let _ = writeln!(out, "{style}{words}{style:#}: {}", shown(&report.input.path));
+    let _ = writeln!(
+        out,
+        "{style}{words}{style:#}: {}",
+        shown(&report.input.path)
+    );
     if let Some(order) = &report.order {
         let _ = writeln!(out, "order {}", shown(order));
     }
@@ -51,14 +57,24 @@ fn fault(out: &mut String, check: &CheckReport) {
         Verdict::Design => "does not hold the verdict back",
         verdict => verdict.words(),
     };
-    let _ = writeln!(out, "\n{style}{label}{style:#}{:gap$}{} ({weighs})", "", check.id);
+    let _ = writeln!(
+        out,
+        "\n{style}{label}{style:#}{:gap$}{} ({weighs})",
+        "", check.id
+    );
     para(out, &check.question);
     para(out, &sentence(check));
     for finding in check.findings.iter().take(MOST_PLACES) {
         para(out, &place(finding));
     }
     if check.findings.len() > MOST_PLACES {
-        para(out, &format!("and {} places more (all are in the JSON)", check.findings.len() - MOST_PLACES));
+        para(
+            out,
+            &format!(
+                "and {} places more (all are in the JSON)",
+                check.findings.len() - MOST_PLACES
+            ),
+        );
     }
     if let Some(advice) = &check.advice {
         let body = wrapped(advice, "", WIDTH - INDENT.len() - 3);
@@ -68,10 +84,36 @@ fn fault(out: &mut String, check: &CheckReport) {
     }
 }
 
+/// Checks that can't be told for a reason that another check has just told: their names suffice.
+fn following(out: &mut String, report: &Report) {
+    for reason in &report.checks {
+        let these: Vec<&str> = report
+            .checks
+            .iter()
+            .filter(|c| c.because.as_ref() == Some(&reason.id))
+            .map(|c| c.id.as_str())
+            .collect();
+        if !these.is_empty() {
+            let style = outcome_style(Outcome::CannotTell);
+            let label = Outcome::CannotTell.words();
+            let says = format!("for the reason told by {}: {}", reason.id, these.join(", "));
+            let body = wrapped(&says, INDENT, WIDTH);
+            let gap = INDENT.len() - label.len();
+            let _ = writeln!(
+                out,
+                "\n{style}{label}{style:#}{:gap$}{}",
+                "",
+                body.trim_start()
+            );
+        }
+    }
+}
+
 /// The answer, and the limit unless the answer names it already.
 fn sentence(check: &CheckReport) -> String {
     let mut says = shown(&check.answer);
-    if let (Some(limit), Some(sense)) = (check.limit, check.limit_is) {
+    let named = says.contains(" against ");
+    if let (Some(limit), Some(sense), false) = (check.limit, check.limit_is, named) {
         let side = match sense {
             Sense::AtLeast => "at least",
             Sense::AtMost => "at most",
@@ -97,12 +139,21 @@ fn tied(says: &str) -> String {
 }
 
 fn place(finding: &FindingReport) -> String {
-    let mut says = format!("- {}: {}", region_words(finding.region), shown(&finding.says));
+    let mut says = format!(
+        "- {}: {}",
+        region_words(finding.region),
+        shown(&finding.says)
+    );
     if let Some(at) = finding.at_mm {
-        let _ = write!(says, ", {:.1} mm from the aperture", at.0);
+        let way = if at.0 < 0.0 { "outside" } else { "from" };
+        let _ = write!(says, ", {:.1} mm {way} the aperture", at.0.abs());
     }
     if let Some([x, y, z]) = finding.point_mm {
-        let _ = write!(says, ", at\u{a0}({:.1},\u{a0}{:.1},\u{a0}{:.1})", x.0, y.0, z.0);
+        let _ = write!(
+            says,
+            ", at\u{a0}({:.1},\u{a0}{:.1},\u{a0}{:.1})",
+            x.0, y.0, z.0
+        );
     }
     tied(&says)
 }
@@ -128,23 +179,53 @@ fn canal(out: &mut String, report: &Report) {
         labelled(out, "canal", "none was measured");
         return;
     };
-    let widths = |large: &Figure, small: &Figure| format!("{:.2} x {:.2} mm", large.value.0, small.value.0);
-    labelled(out, "canal", &format!("{} long", show(&canal.length_mm, "mm")));
+    let widths =
+        |large: &Figure, small: &Figure| format!("{:.2} x {:.2} mm", large.value.0, small.value.0);
+    labelled(
+        out,
+        "canal",
+        &format!("{} long", show(&canal.length_mm, "mm")),
+    );
     let a = &canal.aperture;
-    let reached = if a.reached { "" } else { " (no flare: only where the canal ends)" };
-    para(out, &format!("aperture {}, {}{reached}", show(&a.area_mm2, "mm2"), widths(&a.largest_mm, &a.smallest_mm)));
+    let reached = if a.reached {
+        ""
+    } else {
+        " (no flare: only where the canal ends)"
+    };
+    para(
+        out,
+        &format!(
+            "aperture {}, {}{reached}",
+            show(&a.area_mm2, "mm2"),
+            widths(&a.largest_mm, &a.smallest_mm)
+        ),
+    );
     let n = &canal.narrowest.section;
-    para(out, &format!("narrowest {}, {}, {:.1} mm from the aperture", show(&n.area_mm2, "mm2"), widths(&n.largest_mm, &n.smallest_mm), n.at_mm.0));
+    para(
+        out,
+        &format!(
+            "narrowest {}, {}, {:.1} mm from the aperture",
+            show(&n.area_mm2, "mm2"),
+            widths(&n.largest_mm, &n.smallest_mm),
+            n.at_mm.0
+        ),
+    );
     side(out, report);
     if canal.bends.is_empty() {
         para(out, "no bend was told");
         return;
     }
     let row = |out: &mut String, cells: [&str; 5]| {
-        let line = format!("{INDENT}{:6}{:16}{:15}{:16}{}", cells[0], cells[1], cells[2], cells[3], cells[4]);
+        let line = format!(
+            "{INDENT}{:6}{:16}{:15}{:16}{}",
+            cells[0], cells[1], cells[2], cells[3], cells[4]
+        );
         let _ = writeln!(out, "{}", line.trim_end());
     };
-    row(out, ["bend", "at, mm", "turn, deg", "past it, mm", "past end, mm"]);
+    row(
+        out,
+        ["bend", "at, mm", "turn, deg", "past it, mm", "past end, mm"],
+    );
     for bend in &canal.bends {
         let cells = [
             bend.order.to_string(),
@@ -175,14 +256,20 @@ fn side(out: &mut String, report: &Report) {
         SideWord::Right => ("right", Style::new().fg_color(Some(AnsiColor::Red.into()))),
         SideWord::Unknown => ("not told", Style::new()),
     };
-    let margin = report.side.margin.map_or_else(String::new, |m| format!(" (evidence {:+.2}, left -1 to right +1)", m.0));
+    let margin = report.side.margin.map_or_else(String::new, |m| {
+        format!(" (evidence {:+.2}, left -1 to right +1)", m.0)
+    });
     let _ = writeln!(out, "{INDENT}side {style}{word}{style:#}{margin}");
 }
 
 fn surface(out: &mut String, report: &Report) {
     let s = &report.soundness;
     let holes = s.holes.iter().filter(|h| !h.base).count();
-    let base = if s.holes.iter().any(|h| h.base) { "base open" } else { "base closed" };
+    let base = if s.holes.iter().any(|h| h.base) {
+        "base open"
+    } else {
+        "base closed"
+    };
     let many = |n: usize, what: &str| format!("{n} {what}{}", if n == 1 { "" } else { "s" });
     let mut line = format!("{}, {}, {base}", many(s.parts, "part"), many(holes, "hole"));
     if s.watertight {
@@ -198,7 +285,14 @@ fn surface(out: &mut String, report: &Report) {
     let i = &report.input;
     let unit = serde_json::to_value(i.unit).unwrap_or_default();
     let unit = unit.as_str().unwrap_or("unknown").to_owned();
-    labelled(out, "scan", &format!("{} facets, {} points, {} bytes, unit {unit}", i.facets, i.points, i.bytes));
+    labelled(
+        out,
+        "scan",
+        &format!(
+            "{} facets, {} points, {} bytes, unit {unit}",
+            i.facets, i.points, i.bytes
+        ),
+    );
     for note in &i.notes {
         para(out, &format!("- {}", shown(note)));
     }
@@ -206,8 +300,18 @@ fn surface(out: &mut String, report: &Report) {
 
 fn trace(out: &mut String, report: &Report) {
     labelled(out, "sha256", &report.input.sha256);
-    let limits = report.limits_from.as_deref().map_or_else(|| "defaults".to_owned(), shown);
-    labelled(out, "made by", &format!("{} {}, limits: {limits}", report.tool.name, report.tool.version));
+    let limits = report
+        .limits_from
+        .as_deref()
+        .map_or_else(|| "defaults".to_owned(), shown);
+    labelled(
+        out,
+        "made by",
+        &format!(
+            "{} {}, limits: {limits}",
+            report.tool.name, report.tool.version
+        ),
+    );
     labelled(out, "caution", &report.caution);
 }
 
