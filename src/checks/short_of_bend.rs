@@ -28,7 +28,6 @@ pub static SECOND: Check = Check {
     asks: "Does the canal go on far enough past its second bend?",
     explains: "Counted as for the first bend. Good is 5-7 mm past the second bend, the least is \
         its beginning; the limit between the two is common practice. More is never a fault. \
-        \
         Where no second bend is told, the impression may be too short to show it, or the ear may \
         have none. A canal that ends within `canal.bends_apart_most_mm` of its first bend is too \
         short; one that goes on further is for a person to look at.",
