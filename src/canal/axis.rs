@@ -14,12 +14,20 @@ use super::cut::{Cut, Cutter};
 
 /// The axis goes on straight this far beyond its core, each way.
 const BEYOND_CORE_MM: f64 = 6.0;
+/// Sections are cut this far outside the core before the aperture is first looked for: it lies
+/// 1 mm outside the core of a settled axis, and its test needs another 1 mm.
+const FIRST_OUTWARD_MM: f64 = 2.5;
 /// The straight ends follow the line fitted to this much of the core.
 const END_CHORD_MM: f64 = 3.0;
 /// Tangents are taken from the axis smoothed by this.
 const TANGENT_SIGMA_MM: f64 = 2.0;
 /// The tip zone begins where the area falls under this share of the sections further out.
 const TIP_AREA_SHARE: f64 = 0.85;
+/// A tip zone longer than this is a canal that narrows all along. Real tips round off within
+/// 3 mm, drum ends taper over 4 mm (ten ears of Wulbusch et al. 2023).
+const MOST_TIP_ZONE_MM: f64 = 6.0;
+/// What is tried on such a canal instead.
+const CONE_SHARES: [f64; 3] = [0.75, 0.65, 0.5];
 /// The aperture: where the equivalent diameter grows by more than this, mm per mm, outward.
 const FLARE_MM_PER_MM: f64 = 1.0;
 /// Settled when aperture, tip and middle move less than this from one round to the next.
@@ -133,20 +141,41 @@ fn round(cutter: &Cutter, core: &[Point], spacing_mm: f64) -> Result<Axis, Lost>
     let points = extended(core, spacing_mm).ok_or(Lost::NoSections)?;
     let arcs = arc_lengths(&points);
     let directions = tangents(&smoothed(&points, TANGENT_SIGMA_MM));
-    let sections: Vec<Option<Cut>> = points
-        .par_iter()
-        .zip(&directions)
-        .with_min_len(8)
-        .map(|(p, t)| {
-            cutter
-                .quick(p, t)
-                .filter(|s| s.gap_mm <= MOST_GAP_SHARE * s.perimeter_mm)
-        })
-        .collect();
-    let (first, last) = run_of_sections(&sections, points.len() / 2).ok_or(Lost::NoSections)?;
-    let area = |i: usize| sections[i].as_ref().map_or(0.0, |s| s.area_mm2);
-    let (tip_zone, tip_zone_at) = tip_zone(&arcs, area, first, last).ok_or(Lost::NoSections)?;
-    let (aperture_at, aperture_reached) = aperture(&arcs, area, first, tip_zone);
+    let cut = |i: usize| {
+        let section = cutter.quick(&points[i], &directions[i]);
+        section.filter(|s| s.gap_mm <= MOST_GAP_SHARE * s.perimeter_mm)
+    };
+    // Beyond the aperture sections are as large as the concha and cost the most, so going outward
+    // stops as soon as the aperture is sure; what was not cut counts as absent.
+    let begin = arcs.partition_point(|&a| a < BEYOND_CORE_MM - FIRST_OUTWARD_MM);
+    let mut sections: Vec<Option<Cut>> = vec![None; begin];
+    sections.par_extend(
+        (begin..points.len())
+            .into_par_iter()
+            .with_min_len(8)
+            .map(cut),
+    );
+    let middle = points.len() / 2;
+    let mut from = begin;
+    let (first, last, tip_zone_at, aperture_at, aperture_reached) = loop {
+        let (first, last) = run_of_sections(&sections, middle).ok_or(Lost::NoSections)?;
+        let area = |i: usize| sections[i].as_ref().map_or(0.0, |s| s.area_mm2);
+        let zone = tip_zone(&arcs, area, first, last);
+        let end = zone.map(|(i, at)| (at, aperture(&arcs, area, first, i)));
+        let whole = first > from || from == 0;
+        match end {
+            Some((at, (aperture_at, reached))) if reached || whole => {
+                break (first, last, at, aperture_at, reached);
+            }
+            None if whole => return Err(Lost::NoSections),
+            _ => {}
+        }
+        let next = from.saturating_sub(4);
+        let more: Vec<Option<Cut>> = (next..from).into_par_iter().map(cut).collect();
+        sections[next..from].clone_from_slice(&more);
+        from = next;
+    };
+    debug_assert!(first < last, "a run has length");
     let (tip_at, tip_open) = tip(cutter, &points, &arcs, tip_zone_at, arcs[last]);
     Ok(Axis {
         points,
@@ -193,29 +222,49 @@ fn run_of_sections(sections: &[Option<Cut>], middle: usize) -> Option<(usize, us
     (last >= first + 8).then_some((first, last))
 }
 
-/// The innermost station whose area is at least 85 % of the median of those 1 to 4 mm further out
-/// (its index), and where between it and the next the share is just reached: interpolated, since
-/// whole stations made the second bend's figures jump by 0.2 mm and 3° from one round to the next.
+/// Where the tip zone begins: the innermost station (its index) whose area is at least 85 % of the
+/// median of those 1 to 4 mm further out, and where between it and the next the share is just
+/// reached. Interpolated, since whole stations made the second bend's figures jump by 0.2 mm and
+/// 3° from one round to the next. A short canal that narrows like a cone nowhere holds that share;
+/// then the first of the lower shares that is held near the end is taken.
 fn tip_zone(
     arcs: &[f64],
     area: impl Fn(usize) -> f64 + Copy,
     first: usize,
     last: usize,
 ) -> Option<(usize, f64)> {
-    let over = |i: usize| share_over(area, i, (first..i).filter(|&j| near(arcs[i] - arcs[j])));
-    let i = (first..=last)
-        .rev()
-        .find(|&i| over(i).is_some_and(|o| o >= 0.0))?;
-    let next = (i + 1).min(arcs.len() - 1);
-    let beyond = if i < last {
-        over(next).unwrap_or(-TIP_AREA_SHARE)
-    } else {
-        -TIP_AREA_SHARE
+    let at_share = |share: f64| {
+        let over = |i: usize| {
+            share_over(
+                area,
+                share,
+                i,
+                (first..i).filter(|&j| near(arcs[i] - arcs[j])),
+            )
+        };
+        let i = (first..=last)
+            .rev()
+            .find(|&i| over(i).is_some_and(|o| o >= 0.0))?;
+        let next = (i + 1).min(arcs.len() - 1);
+        let beyond = if i < last {
+            over(next).unwrap_or(-share)
+        } else {
+            -share
+        };
+        Some((
+            i,
+            arcs[i] + crossing(over(i)?, beyond) * (arcs[next] - arcs[i]),
+        ))
     };
-    Some((
-        i,
-        arcs[i] + crossing(over(i)?, beyond) * (arcs[next] - arcs[i]),
-    ))
+    let near_end = |&(_, at): &(usize, f64)| arcs[last] - at <= MOST_TIP_ZONE_MM;
+    let usual = at_share(TIP_AREA_SHARE);
+    let cone = || {
+        CONE_SHARES
+            .iter()
+            .filter_map(|&s| at_share(s))
+            .find(near_end)
+    };
+    usual.filter(near_end).or_else(cone).or(usual)
 }
 
 /// 1 to 4 mm away.
@@ -223,15 +272,16 @@ fn near(distance_mm: f64) -> bool {
     (1.0 - 1e-6..=4.0 + 1e-6).contains(&distance_mm)
 }
 
-/// By how much the area at `i` is over 85 % of the median of the stations `others`, as a share.
+/// By how much the area at `i` is over `share` of the median of the stations `others`, as a share.
 fn share_over(
     area: impl Fn(usize) -> f64,
+    share: f64,
     i: usize,
     others: impl Iterator<Item = usize>,
 ) -> Option<f64> {
     let mut areas: Vec<f64> = others.map(&area).collect();
     areas.sort_by(f64::total_cmp);
-    (!areas.is_empty()).then(|| area(i) / median(&areas).max(1e-9) - TIP_AREA_SHARE)
+    (!areas.is_empty()).then(|| area(i) / median(&areas).max(1e-9) - share)
 }
 
 /// Where between two stations a figure that is `here ≥ 0` and `beyond < 0` is nought.
@@ -301,7 +351,14 @@ fn scan_end(
     first: usize,
     tip_zone: usize,
 ) -> f64 {
-    let over = |i: usize| share_over(area, i, (i..=tip_zone).filter(|&j| near(arcs[j] - arcs[i])));
+    let over = |i: usize| {
+        share_over(
+            area,
+            TIP_AREA_SHARE,
+            i,
+            (i..=tip_zone).filter(|&j| near(arcs[j] - arcs[i])),
+        )
+    };
     let Some(i) = (first..tip_zone).find(|&i| over(i).is_some_and(|o| o >= 0.0)) else {
         return arcs[first];
     };

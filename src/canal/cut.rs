@@ -144,15 +144,13 @@ impl Cutter<'_> {
                     .iter()
                     .all(|p| p.coords.norm_squared() < (FIRST_REACH_MM - 1.0).powi(2))
         };
-        let chosen = match choose(&outlines) {
-            Some(chosen) if whole(&outlines[chosen]) && holds_origin(&outlines[chosen].points) => {
-                chosen
-            }
-            _ => {
-                outlines = self.outlines(&plane, REACH_MM);
-                choose(&outlines)?
-            }
-        };
+        // What lies within reach of the point shows already; if nothing does, a wider cut finds
+        // nothing either.
+        let mut chosen = choose(&outlines)?;
+        if !whole(&outlines[chosen]) || !holds_origin(&outlines[chosen].points) {
+            outlines = self.outlines(&plane, REACH_MM);
+            chosen = choose(&outlines)?;
+        }
         let outline = outlines.swap_remove(chosen);
         let cut = measure(&outline, &plane)?;
         Some((outline, plane, cut))

@@ -1,7 +1,7 @@
 //! From a settled axis to the canal's figures, each with its `±`.
 
 use crate::mesh::{Mesh, MeshQueries, Point, Vector};
-use crate::soundness::{Pit, Soundness};
+use crate::soundness::{self, Pit, Region, Soundness};
 use crate::units::Measured;
 
 use super::axis::{self, Axis};
@@ -9,6 +9,7 @@ use super::bends::{LEAST_TURN_DEG, RawBend, bends};
 use super::coarse::Graph;
 use super::curve::{STATION_MM, arc_lengths};
 use super::cut::Cutter;
+use super::region::region_of;
 use super::seek::Found;
 use super::spread::{self, BendSpread};
 use super::{Bend, Canal, Feather, NoCanal, Section, face, side};
@@ -80,7 +81,7 @@ pub(super) fn measure(
     let bends_sure = spread.count_sure && bends.iter().all(clear);
     let length = at_mm[at_mm.len() - 1];
     let outer_reach_mm = outer_reach(&found.graph, &aperture.centre, &out);
-    Ok(Canal {
+    let mut canal = Canal {
         tip: points[points.len() - 1],
         axis: points,
         length_mm: from_aperture(length, spread.length_mm),
@@ -102,7 +103,32 @@ pub(super) fn measure(
         tip_open: axis.tip_open,
         area_share: spread.area_share,
         width_plus_minus_mm: spread.width_mm,
-    })
+    };
+    canal.pits = soundness::pits_where(mesh, soundness, |p| in_wall(&canal, p));
+    let elsewhere = |p: &Pit| !canal_wall(region_of(&canal, &p.point).0);
+    let strays: Vec<Point> = canal
+        .pits
+        .iter()
+        .filter(|p| elsewhere(p))
+        .map(|p| p.point)
+        .collect();
+    canal.pits.retain(|p| !strays.contains(&p.point));
+    Ok(canal)
+}
+
+/// Is the place on the canal's wall?
+fn in_wall(canal: &Canal, place: &Point) -> bool {
+    let near = canal
+        .axis
+        .iter()
+        .step_by(8)
+        .any(|a| (a - place).norm_squared() < 100.0);
+    near && canal_wall(region_of(canal, place).0)
+}
+
+fn canal_wall(region: Region) -> bool {
+    use Region::{BetweenBends, Canal, PastSecondBend, SealZone};
+    matches!(region, SealZone | BetweenBends | PastSecondBend | Canal)
 }
 
 fn settle(cutter: &Cutter, start: &Axis) -> Result<Axis, NoCanal> {

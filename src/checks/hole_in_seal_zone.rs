@@ -47,6 +47,8 @@ fn run(facts: &Facts, limits: &Limits) -> Answer {
         );
         match finding.region {
             Region::Canal | Region::Unknown => perhaps.push(finding),
+            // The first bend told may be none; then the seal zone goes on to the next.
+            Region::BetweenBends if !canal.bends_sure => perhaps.push(finding),
             _ if reaches_in(&finding, hole.span_mm, canal) => {
                 inside.push((hole.span_mm, finding));
             }
@@ -94,7 +96,7 @@ fn none_inside(perhaps: Vec<Finding>) -> Answer {
         return Answer::holds("no hole in the seal zone");
     }
     Answer::cannot_tell(
-        "a hole in a canal whose first bend was not told",
+        "a hole in a canal whose first bend is not told for sure",
         "look whether it lies where the seal will be",
     )
     .findings(perhaps)

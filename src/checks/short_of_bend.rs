@@ -28,14 +28,14 @@ pub static SECOND: Check = Check {
     asks: "Does the canal go on far enough past its second bend?",
     explains: "Counted as for the first bend. Good is 5-7 mm past the second bend, the least is \
         its beginning; the limit between the two is common practice. More is never a fault. \
-        Where no second bend is told, the impression may be too short to show it, or the ear may \
-        have none. A canal that ends within `canal.bends_apart_most_mm` of its first bend is too \
-        short; one that goes on further is for a person to look at.",
+        Where no second bend is told, the impression may be too short to show it or the ear may \
+        have none: that is for a person to say, unless the canal ends so soon past the first bend \
+        (`canal.between_bends_most_mm`) that it can't show the second.",
     worst: Verdict::Retake,
     limits: &[
         &rows::PAST_SECOND_BEND,
         &rows::PAST_SECOND_BEND_GOOD,
-        &rows::BENDS_APART,
+        &rows::BETWEEN_BENDS,
     ],
     run: |facts, limits| {
         let bar = Bar::at_least(&rows::PAST_SECOND_BEND, limits);
@@ -58,6 +58,9 @@ fn past(facts: &Facts, limits: &Limits, bend: usize, bar: Bar) -> Answer {
     let Some(found) = canal.bends.get(bend - 1) else {
         return unseen(canal, limits, bend, bar, feather);
     };
+    if !canal.bends_sure {
+        return unsure_which(canal, bend, bar, feather);
+    }
     let value = less(found.past_mm, feather);
     let from = format!("{} past the {} bend", figure(&value, "mm"), ordinal(bend));
     let lost = if feather > 0.0 {
@@ -75,6 +78,36 @@ fn past(facts: &Facts, limits: &Limits, bend: usize, bar: Bar) -> Answer {
         ),
     };
     answer.and(&lost).value(value, "mm").limit(bar)
+}
+
+/// Noise could add or drop a bend, so "second" may be another one than it seems. The innermost bend
+/// has the least past it and the outermost the most: only where all would answer alike is that told.
+fn unsure_which(canal: &Canal, bend: usize, bar: Bar, feather: f64) -> Answer {
+    let past: Vec<Measured> = canal
+        .bends
+        .iter()
+        .map(|b| less(b.past_mm, feather))
+        .collect();
+    let (Some(outermost), Some(innermost)) = (past.first(), past.last()) else {
+        return Answer::cannot_tell("no bend was told".to_string(), "look at the model");
+    };
+    let says = format!(
+        "{} bends, one of them barely a bend, so the {} can't be named for sure",
+        past.len(),
+        ordinal(bend)
+    );
+    let answer = if bar.judge(innermost) == Some(true) {
+        let enough = format!("{} past the innermost bend", figure(innermost, "mm"));
+        Answer::holds(enough).and("enough whichever bend is the one meant")
+    } else if bar.judge(outermost) == Some(false) {
+        Answer::breaks(Verdict::Retake, says, DEEPER)
+    } else {
+        Answer::cannot_tell(
+            says,
+            "look at the bends on the model and decide which is meant",
+        )
+    };
+    answer.value(*innermost, "mm").limit(bar)
 }
 
 /// No such bend was told: what lies past it is at most what lies past the bend before it, or
@@ -105,8 +138,8 @@ fn unseen(canal: &Canal, limits: &Limits, bend: usize, bar: Bar, feather: f64) -
 /// A canal that ends before the place where a second bend is looked for, and shows none, has
 /// not reached it.
 fn ends_too_soon(canal: &Canal, limits: &Limits, bend: usize, past_first: &Measured) -> bool {
-    let reach = Bar::at_least(&rows::BENDS_APART, limits);
-    bend == 2 && !canal.bends.is_empty() && reach.judge(past_first) == Some(false)
+    let reach = Bar::at_least(&rows::BETWEEN_BENDS, limits);
+    bend == 2 && canal.bends.len() < 2 && reach.judge(past_first) == Some(false)
 }
 
 fn less(length: Measured, feather: f64) -> Measured {

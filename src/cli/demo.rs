@@ -1,9 +1,8 @@
-//! `secondbend demo DIR`: practice scans with their truth beside them, each named as it is
-//! written.
+//! `secondbend demo DIR`: practice scans of an invented orchestra, each with its truth beside it.
 
 use std::path::Path;
 
-use crate::demo::write_all;
+use crate::demo;
 use crate::report::shown;
 
 use super::args::Demo;
@@ -11,17 +10,18 @@ use super::{Ending, Failure, print};
 
 pub(super) fn run(args: &Demo) -> Result<Ending, Failure> {
     std::fs::create_dir_all(&args.dir).map_err(|e| {
-        Failure::new(
-            format!("{}: the folder cannot be made: {e}", args.dir.display()),
-            "name a folder that you may write to",
-        )
+        let fact = format!("{}: the folder cannot be made: {e}", args.dir.display());
+        Failure::new(fact, "name a folder that can be made or written to")
     })?;
+    let mut files = 0_usize;
     let mut printed = Ok(());
-    write_all(&args.dir, &mut |path: &Path| {
+    demo::write_all(&args.dir, &mut |path: &Path| {
+        files += 1;
         if printed.is_ok() {
             printed = print(&format!("{}\n", shown(&path.to_string_lossy())));
         }
     })?;
     printed?;
+    print(&format!("{files} files; every order of them is invented\n"))?;
     Ok(Ending::AllHold)
 }

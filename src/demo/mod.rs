@@ -143,19 +143,4 @@ fn roughen(net: &mut Net, solid: &Solid, model: &EarModel) {
 }
 
 #[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn every_point_lies_on_the_solid() {
-        let model = EarModel {
-            facets: 12_000,
-            ..EarModel::small(Side::Right)
-        };
-        let solid = Solid::new(&model);
-        let made = ear(&model);
-        let off = made.mesh.points().iter().map(|p| solid.at(p).v.abs());
-        let worst = off.fold(0.0, f64::max);
-        assert!(worst <= 1e-6, "worst {worst}");
-    }
-}
+mod tests;

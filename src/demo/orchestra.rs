@@ -190,7 +190,7 @@ pub fn write_all(dir: &Path, told: &mut dyn FnMut(&Path)) -> Result<(), WriteErr
     Ok(())
 }
 
-fn write(dir: &Path, order: &Order, made: &DemoEar) -> Result<[PathBuf; 2], WriteError> {
+pub(crate) fn write(dir: &Path, order: &Order, made: &DemoEar) -> Result<[PathBuf; 2], WriteError> {
     let ending = match order.form {
         Form::Stl => "stl",
         Form::Ply => "ply",

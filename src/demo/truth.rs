@@ -67,7 +67,8 @@ pub struct CanalTruth {
     pub narrowest: SectionTruth,
     /// Sections every 0.25 mm from aperture to tip zone.
     pub sections: Vec<SectionTruth>,
-    /// How far the last round of the fixed point moved aperture, tip and middle.
+    /// How far the last round of the fixed point moved aperture, tip and middle: under 1e-5 where
+    /// it settled, as on every shipped ear.
     pub settled_mm: f64,
     /// The axis from aperture to tip, 0.05 mm apart.
     pub axis_mm: Vec<[f64; 3]>,
@@ -150,8 +151,11 @@ fn canal(model: &EarModel, solid: &Solid) -> Option<CanalTruth> {
     let axis = axis(field, rough(model, solid))?;
     let (from, to) = (axis.aperture_mm, axis.tip_mm);
     let sections = sections(field, &axis);
+    // Where no flare is met, the first millimetre is the rim of a cut end, not canal.
+    let from_mm = if axis.aperture_reached { 0.0 } else { 1.0 };
     let narrowest = *sections
         .iter()
+        .filter(|s| s.at_mm >= from_mm)
         .min_by(|a, b| a.area_mm2.total_cmp(&b.area_mm2))?;
     let line = axis.line.part(from, to, 0.05);
     let bends = bends(&axis.line, from, to);
@@ -228,7 +232,8 @@ pub(crate) fn of(model: &EarModel, solid: &Solid, net: &Net) -> Truth {
         holes: Vec::new(),
         watertight: closed,
         parts: 1,
-        volume_mm3: closed.then(|| super::volume::volume_mm3(solid, net)),
+        volume_mm3: (closed && super::polygonise::sound(net))
+            .then(|| super::volume::volume_mm3(&|p| solid.at(p), net)),
         faults: Vec::new(),
     }
 }

@@ -41,6 +41,10 @@ impl Problem {
 }
 
 fn check(mesh: &Mesh, figures: &[(&str, &[f64])]) -> Result<(), Problem> {
+    if i32::try_from(mesh.points().len()).is_err() {
+        let fact = format!("{} points are more than it can name", mesh.points().len());
+        return Err(Problem::Unfit(fact));
+    }
     let mut taken = vec!["x", "y", "z"];
     for &(name, values) in figures {
         let plain = |c: char| c.is_ascii_alphanumeric() || c == '_';

@@ -143,6 +143,8 @@ fn other_kinds_are_named() {
         "\"Dear lab,",
     );
     refused("a.bin", &[3; 500], Trouble::UnknownKind, "no mesh format");
+    refused("a.stl", b"Dear lab,\n", Trouble::UnknownKind, "Dear lab");
+    refused("a.txt", b"o dear lab\n", Trouble::UnknownKind, "o dear");
     refused("a.csv", b"x,y,z\n1,2,3\n", Trouble::UnknownKind, "\"x,y,z");
 }
 

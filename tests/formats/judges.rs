@@ -241,6 +241,17 @@ fn places_that_cannot_be_written() {
         assert!(refuse_inputs(&folder.join("out.stl"), &[&input]).is_ok());
         #[cfg(unix)]
         {
+            use std::os::unix::fs::PermissionsExt;
+            // A device is not replaced by a file; a file that is replaced keeps its rights.
+            let device = stl(Path::new("/dev/null"), &mesh).unwrap_err();
+            assert!(matches!(device, WriteError::NotAFile { .. }), "{device}");
+            let plain = folder.join("plain.txt");
+            fs::write(&plain, b"").unwrap();
+            let mode = |p: &Path| fs::metadata(p).unwrap().permissions().mode() & 0o777;
+            assert_eq!(mode(&input), mode(&plain));
+            fs::set_permissions(&input, fs::Permissions::from_mode(0o640)).unwrap();
+            stl(&input, &mesh).unwrap();
+            assert_eq!(mode(&input), 0o640);
             let link = folder.join("link.stl");
             std::os::unix::fs::symlink(&input, &link).unwrap();
             assert!(refuse_inputs(&link, &[&input]).is_err());

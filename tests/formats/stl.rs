@@ -193,6 +193,10 @@ fn text_in_every_dress() {
                 .map(|b| if b == 1 { 0xfc } else { b })
                 .collect(),
         ),
+        (
+            "control characters in the name",
+            plain.replace("box", "b\u{1}\u{1b}x").into(),
+        ),
         ("Chinese name", plain.replace("box", "耳朵 印模").into()),
         (
             "name of keywords",
