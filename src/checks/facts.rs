@@ -56,10 +56,7 @@ impl<'a> Facts<'a> {
     pub fn canal(&self, limits: &Limits) -> Result<&'a Canal, Answer> {
         self.lengths(limits)?;
         self.canal.map_err(|why| {
-            Answer::cannot_tell(
-                format!("no canal was measured: {why}"),
-                "see `canal-missing`",
-            )
+            Answer::because(format!("no canal was measured: {why}"), "canal-missing")
         })
     }
 
@@ -76,7 +73,7 @@ impl<'a> Facts<'a> {
             }
             _ => return Ok(()),
         };
-        Err(Answer::cannot_tell(missing, "see `unit-doubtful`"))
+        Err(Answer::because(missing, "unit-doubtful"))
     }
 
     /// Is it too large for an impression alone, but not for one with a stand or plate grown to it?

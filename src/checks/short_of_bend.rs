@@ -114,25 +114,32 @@ fn unsure_which(canal: &Canal, bend: usize, bar: Bar, feather: f64) -> Answer {
 /// the whole canal. That can break the check, and never make it hold.
 fn unseen(canal: &Canal, limits: &Limits, bend: usize, bar: Bar, feather: f64) -> Answer {
     let says = format!("no {} bend was told", ordinal(bend));
-    let whole = match canal.bends.first() {
-        Some(first) if bend == 2 => first.past_mm,
-        _ => canal.length_mm,
+    let (whole, of) = match canal.bends.first() {
+        Some(first) if bend == 2 => (first.past_mm, "past the first"),
+        _ => (canal.length_mm, "in all"),
     };
-    let advice = "look whether the impression is too short to show it, or the ear has none";
-    if whole.bound == Bound::AtLeast {
-        return Answer::cannot_tell(says, advice);
+    let most = Measured {
+        bound: Bound::AtMost,
+        ..less(whole, feather)
+    };
+    let too_short = bar.judge(&most) == Some(false) || ends_too_soon(canal, limits, bend, &most);
+    let length = format!("the canal has {} {of}", figure(&less(whole, feather), "mm"));
+    if whole.bound != Bound::AtLeast && too_short {
+        return Answer::breaks(Verdict::Retake, says, DEEPER)
+            .and(&format!("{length}, too little to reach past it"));
     }
-    let most = Measured::at_most(less(whole, feather).value, whole.plus_minus);
-    // The second bend lies so far past the first at most: a canal that ends sooner can't show it.
-    let shows = Bar::at_least(&rows::BETWEEN_BENDS, limits);
-    let too_short = bar.judge(&most) == Some(false)
-        || (bend == 2 && canal.bends.len() <= 1 && shows.judge(&most) == Some(false));
-    let answer = if too_short {
-        Answer::breaks(Verdict::Retake, says, DEEPER).and("the canal is too short to reach past it")
-    } else {
-        Answer::cannot_tell(says, advice)
-    };
-    answer.value(most, "mm").limit(bar)
+    Answer::cannot_tell(
+        says,
+        "look whether the impression is too short to show it, or the ear has none",
+    )
+    .and(&length)
+}
+
+/// A canal that ends before the place where a second bend is looked for, and shows none, has
+/// not reached it.
+fn ends_too_soon(canal: &Canal, limits: &Limits, bend: usize, past_first: &Measured) -> bool {
+    let reach = Bar::at_least(&rows::BETWEEN_BENDS, limits);
+    bend == 2 && canal.bends.len() < 2 && reach.judge(past_first) == Some(false)
 }
 
 fn less(length: Measured, feather: f64) -> Measured {

@@ -176,7 +176,7 @@ rows! {
     };
     /// Length of a feather.
     FEATHER = Row {
-        key: "tip.feather_mm", unit: "mm", kind: number(2.0, 0.0, 20.0),
+        key: "tip.feather_mm", unit: "mm", kind: number(1.5, 0.0, 20.0),
         means: "Thin material past the last full section is trimmed in passing up to this length; over it, it has to be trimmed and the canal measured again.",
         source: "common practice, no source (1-2 mm of length)",
     };

@@ -250,6 +250,7 @@ fn check_report(check: &Check, answer: Answer) -> CheckReport {
         limit_is: answer.limit.map(|bar| bar.sense),
         limit_key: answer.limit.map(|bar| bar.row.key.to_owned()),
         advice: answer.advice,
+        because: answer.because.map(str::to_owned),
         findings: answer.findings.into_iter().map(finding_report).collect(),
     }
 }
