@@ -53,10 +53,13 @@ impl<'a> Facts<'a> {
     /// # Errors
     /// A *cannot tell* where there is no canal, no unit, or no plausible size: a 35 mm scan read
     /// as 3.5 mm would otherwise be "too short, take it again" with full confidence.
-    pub fn canal(&self, limits: &Limits) -> Result<&'a Canal, Answer> {
+    pub fn canal(&self, limits: &Limits) -> Result<&'a Canal, Box<Answer>> {
         self.lengths(limits)?;
         self.canal.map_err(|why| {
-            Answer::because(format!("no canal was measured: {why}"), "canal-missing")
+            Box::new(Answer::because(
+                format!("no canal was measured: {why}"),
+                "canal-missing",
+            ))
         })
     }
 
@@ -64,7 +67,7 @@ impl<'a> Facts<'a> {
     ///
     /// # Errors
     /// A *cannot tell* where the unit is unknown or doubtful.
-    pub fn lengths(&self, limits: &Limits) -> Result<(), Answer> {
+    pub fn lengths(&self, limits: &Limits) -> Result<(), Box<Answer>> {
         let missing = match (self.scan.unit, self.size) {
             (None, _) => "the unit of length is unknown".to_owned(),
             (_, None) => "the scan has no facets".to_owned(),
@@ -73,7 +76,7 @@ impl<'a> Facts<'a> {
             }
             _ => return Ok(()),
         };
-        Err(Answer::because(missing, "unit-doubtful"))
+        Err(Box::new(Answer::because(missing, "unit-doubtful")))
     }
 
     /// Is it too large for an impression alone, but not for one with a stand or plate grown to it?

@@ -27,7 +27,7 @@ pub static CHECK: Check = Check {
 fn run(facts: &Facts, limits: &Limits) -> Answer {
     let canal = match facts.canal(limits) {
         Ok(canal) => canal,
-        Err(answer) => return answer,
+        Err(answer) => return *answer,
     };
     let base = facts.soundness.holes.iter().find(|hole| hole.base);
     if !canal.aperture_reached {

@@ -23,7 +23,7 @@ pub static CHECK: Check = Check {
 
 fn run(facts: &Facts, limits: &Limits) -> Answer {
     if let Err(answer) = facts.lengths(limits) {
-        return answer;
+        return *answer;
     }
     let bar = Bar::at_most(&rows::NOISE, limits);
     let noise = facts.soundness.noise_mm;

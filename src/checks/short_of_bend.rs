@@ -52,7 +52,7 @@ fn ordinal(bend: usize) -> &'static str {
 fn past(facts: &Facts, limits: &Limits, bend: usize, bar: Bar) -> Answer {
     let canal = match facts.canal(limits) {
         Ok(canal) => canal,
-        Err(answer) => return answer,
+        Err(answer) => return *answer,
     };
     let feather = tip_feathered::lost_mm(canal, limits);
     let Some(found) = canal.bends.get(bend - 1) else {

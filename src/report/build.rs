@@ -119,6 +119,7 @@ fn canal_report(canal: &Canal, facts: &Facts) -> CanalReport {
             section: section_report(&canal.narrowest, canal),
             point_mm: xyz(&canal.narrowest.centre),
         },
+        bends_sure: canal.bends_sure,
         feather: canal.feather.as_ref().map(|feather| FeatherReport {
             length_mm: Measured::exact(feather.length_mm, canal.length_mm.plus_minus).into(),
             smallest_mm: width(feather.smallest_mm),

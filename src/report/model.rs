@@ -177,6 +177,8 @@ pub struct CanalReport {
     pub sections: Vec<SectionReport>,
     /// The smallest section between aperture and tip zone.
     pub narrowest: NarrowestReport,
+    /// False where noise could add or drop a bend, so that "second" may not be the second.
+    pub bends_sure: bool,
     /// Thin material past the last full section; `null` if there is none.
     pub feather: Option<FeatherReport>,
     /// Pits of the canal wall.

@@ -236,6 +236,12 @@ fn canal(out: &mut String, report: &Report) {
         ];
         row(out, cells.each_ref().map(String::as_str));
     }
+    if !canal.bends_sure {
+        para(
+            out,
+            "one of them is barely a bend: noise could add or drop it",
+        );
+    }
 }
 
 /// A table cell: `≥` and `≤` mark bounds, since words would not fit.
