@@ -294,7 +294,7 @@ fn close(chains: Vec<(Vec<Point2<f64>>, bool)>) -> Vec<Outline> {
     let mut gaps = vec![0.0; open.len()];
     // A cut through a torn scan may leave very many crumbs; the longest are what matters.
     if open.len() > 60 {
-        open.sort_by(|a, b| b.0.len().cmp(&a.0.len()));
+        open.sort_by_key(|c| std::cmp::Reverse(c.0.len()));
         open.truncate(60);
         gaps.truncate(60);
     }
