@@ -196,7 +196,7 @@ pub fn nearest_on_triangle(p: &Point, a: &Point, b: &Point, c: &Point) -> Point 
 
 /// The ray turned onto the z axis by a shear, so that edge tests of neighbouring facets agree
 /// to the last bit (Woop, Benthin, Wald 2013, JCGT 2(1)).
-struct Shear {
+pub(crate) struct Shear {
     kx: usize,
     ky: usize,
     kz: usize,
@@ -206,7 +206,7 @@ struct Shear {
 }
 
 impl Shear {
-    fn new(dir: &Vector) -> Self {
+    pub(crate) fn new(dir: &Vector) -> Self {
         let kz = dir.iamax();
         let (mut kx, mut ky) = ((kz + 1) % 3, (kz + 2) % 3);
         if dir[kz] < 0.0 {
@@ -222,7 +222,7 @@ impl Shear {
         }
     }
 
-    fn hit(&self, origin: &Point, corners: [Point; 3]) -> Option<f64> {
+    pub(crate) fn hit(&self, origin: &Point, corners: [Point; 3]) -> Option<f64> {
         let [a, b, c] = corners.map(|p| {
             let d = p - origin;
             (

@@ -1,1 +1,3 @@
-//! Not built yet.
+//! The shell made from an impression, and the wall of any shell.
+
+pub mod wall;

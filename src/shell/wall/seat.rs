@@ -1,0 +1,245 @@
+//! What a ball sits on at each point: the normal, how rough the sheet is there, and whether the
+//! point lies on a sharp edge, where no ball fits.
+
+use nalgebra::Vector3;
+use rayon::prelude::*;
+
+use crate::mesh::{Link, Mesh, Topology, Vector};
+
+/// How far a ball may enter the sheet it sits on beside the sheet's own roughness, mm. A facet is
+/// a chord of the true surface, so a ball tangent to the surface always cuts its neighbours a
+/// little. Too low (0): balls on any faceted convex surface collapse to the facet size. Too high
+/// (above 0.02): a convex ridge of 30° reads as a wall. Readings between two walls do not depend
+/// on it, since the opposite wall is never entered.
+const SLACK_MM: f64 = 0.002;
+/// Slack for each mm of local roughness (what the neighbouring facets rise or fall against the
+/// tangent plane). Below 2, noise of 0.02 mm at edges of 0.1 mm stops one ball in ten on its own
+/// sheet; above 8 the cap below is reached everywhere.
+const SLACK_BY_ROUGHNESS: f64 = 4.0;
+/// No sheet is taken to be rougher than this, mm; beyond it the reading says so by its kind.
+const SLACK_CAP_MM: f64 = 0.04;
+/// Facets thinner than this share of their longest side have no direction of their own.
+const SLIVER: f64 = 0.02;
+
+/// Facets around every point, and the frames made from them.
+#[derive(Debug, Clone)]
+pub(super) struct Seats {
+    /// Unit normals, out of the material; zero where a point has no facet with a direction.
+    pub normal: Vec<Vector>,
+    /// What a ball may enter the sheet by, mm.
+    pub slack_mm: Vec<f64>,
+    /// Turn of the sharpest convex edge at the point, degrees.
+    pub convex_deg: Vec<f32>,
+    /// On an open rim.
+    pub open: Vec<bool>,
+    /// A third of the facets around, mm².
+    pub area_mm2: Vec<f64>,
+    around: Around,
+    /// Convex edges of at least [`KEEP_DEG`]: lower point, other point, turn; sorted.
+    sharp: Vec<(u32, u32, f32)>,
+}
+
+/// Convex edges that turn less than this are not kept, degrees: below it everything curved is one.
+const KEEP_DEG: f64 = 20.0;
+
+/// For every point, the facets that name it.
+#[derive(Debug, Clone)]
+struct Around {
+    start: Vec<u32>,
+    facets: Vec<u32>,
+}
+
+impl Around {
+    fn new(mesh: &Mesh) -> Self {
+        let mut start = vec![0_u32; mesh.points().len() + 1];
+        for &c in mesh.facets().iter().flatten() {
+            start[c as usize + 1] += 1;
+        }
+        for i in 1..start.len() {
+            start[i] += start[i - 1];
+        }
+        let mut next = start.clone();
+        let mut facets = vec![0; mesh.facets().len() * 3];
+        for (f, corners) in mesh.facets().iter().enumerate() {
+            for &c in corners {
+                facets[next[c as usize] as usize] = f as u32;
+                next[c as usize] += 1;
+            }
+        }
+        Self { start, facets }
+    }
+
+    fn of(&self, point: usize) -> &[u32] {
+        &self.facets[self.start[point] as usize..self.start[point + 1] as usize]
+    }
+}
+
+/// Unit normals of all facets, out of the material; a sliver takes that of its neighbours.
+pub(super) fn facet_normals(mesh: &Mesh, topology: &Topology, turned: &[bool]) -> Vec<Vector> {
+    let vector = |f: usize| {
+        let v = mesh.area_vector(f);
+        if turned[f] { -v } else { v }
+    };
+    (0..mesh.facets().len())
+        .into_par_iter()
+        .map(|f| {
+            let [a, b, c] = mesh.corners(f);
+            let longest_sq = (b - a).norm_squared();
+            let longest_sq = longest_sq.max((c - b).norm_squared());
+            let longest_sq = longest_sq.max((a - c).norm_squared());
+            let own = vector(f);
+            if own.norm() > SLIVER * longest_sq {
+                return own.normalize();
+            }
+            let mut sum = own;
+            for link in topology.links[f] {
+                if let Link::Facet(g) | Link::Flipped(g) = link {
+                    sum += vector(g as usize);
+                }
+            }
+            sum.try_normalize(1e-300).unwrap_or_else(Vector::zeros)
+        })
+        .collect()
+}
+
+impl Seats {
+    pub fn new(mesh: &Mesh, topology: &Topology, facet_normals: &[Vector]) -> Self {
+        let around = Around::new(mesh);
+        let frames: Vec<Frame> = (0..mesh.points().len())
+            .into_par_iter()
+            .map(|p| Frame::new(mesh, topology, facet_normals, p, around.of(p)))
+            .collect();
+        let slack_mm = (0..frames.len())
+            .into_par_iter()
+            .map(|p| {
+                let (mut sum, mut n) = (0.0, 0);
+                for &f in around.of(p) {
+                    for &c in &mesh.facets()[f as usize] {
+                        sum += frames[c as usize].rough_mm;
+                        n += 1;
+                    }
+                }
+                let rough = sum / f64::from(n.max(1));
+                (SLACK_MM + SLACK_BY_ROUGHNESS * rough).min(SLACK_CAP_MM)
+            })
+            .collect();
+        let sharp = sharp_edges(mesh, topology, facet_normals);
+        Self {
+            sharp,
+            normal: frames.iter().map(|f| f.normal).collect(),
+            slack_mm,
+            convex_deg: frames.iter().map(|f| f.convex_deg).collect(),
+            open: frames.iter().map(|f| f.open).collect(),
+            area_mm2: frames.iter().map(|f| f.area_mm2).collect(),
+            around,
+        }
+    }
+
+    /// Convex edges of 20° or more from a point to points of higher index, with their turn in degrees.
+    pub fn sharp_from(&self, point: usize) -> impl Iterator<Item = (u32, f64)> + '_ {
+        let from = self.sharp.partition_point(|e| (e.0 as usize) < point);
+        let own = move |e: &&(u32, u32, f32)| e.0 as usize == point;
+        self.sharp[from..]
+            .iter()
+            .take_while(own)
+            .map(|e| (e.1, f64::from(e.2)))
+    }
+
+    /// Facets at a point.
+    pub fn around(&self, point: usize) -> &[u32] {
+        self.around.of(point)
+    }
+}
+
+struct Frame {
+    normal: Vector,
+    rough_mm: f64,
+    convex_deg: f32,
+    open: bool,
+    area_mm2: f64,
+}
+
+impl Frame {
+    /// The normal is weighted by the facets' angles at the point (Thürmer, Wüthrich 1998), so that
+    /// it depends on the surface and not on how it is cut into facets.
+    fn new(mesh: &Mesh, topology: &Topology, normals: &[Vector], p: usize, facets: &[u32]) -> Self {
+        let mut sum = Vector::zeros();
+        let mut area_mm2 = 0.0;
+        let (mut length, mut sides) = (0.0, 0.0);
+        let (mut convex, mut open) = (1.0_f64, false);
+        for &f in facets {
+            let f = f as usize;
+            let corners = mesh.facets()[f];
+            let Some(k) = corners.iter().position(|&c| c as usize == p) else {
+                continue;
+            };
+            let [a, b, c] = [0, 1, 2].map(|i| mesh.points()[corners[(k + i) % 3] as usize]);
+            let (u, v) = (b - a, c - a);
+            let twice = u.cross(&v).norm();
+            area_mm2 += twice / 6.0;
+            sum += twice.atan2(u.dot(&v)) * normals[f];
+            length += u.norm() + v.norm();
+            sides += 2.0;
+            for e in [k, (k + 2) % 3] {
+                match topology.links[f][e] {
+                    Link::Facet(g) | Link::Flipped(g) => {
+                        convex = convex.min(convex_cos(mesh, normals, f, g as usize));
+                    }
+                    Link::Open => open = true,
+                    Link::Fin => {}
+                }
+            }
+        }
+        let normal = sum.try_normalize(1e-12).unwrap_or_else(Vector::zeros);
+        let tilt = |f: &u32| normals[*f as usize].dot(&normal).clamp(-1.0, 1.0).acos();
+        let tilts: f64 = facets.iter().map(tilt).sum();
+        let rough_mm = if facets.is_empty() {
+            0.0
+        } else {
+            length / f64::max(sides, 1.0) * tilts / facets.len() as f64 / 4.0
+        };
+        Self {
+            normal,
+            rough_mm,
+            convex_deg: convex.clamp(-1.0, 1.0).acos().to_degrees() as f32,
+            open,
+            area_mm2,
+        }
+    }
+}
+
+fn sharp_edges(mesh: &Mesh, topology: &Topology, normals: &[Vector]) -> Vec<(u32, u32, f32)> {
+    let keep = KEEP_DEG.to_radians().cos();
+    let mut out: Vec<(u32, u32, f32)> = (0..mesh.facets().len())
+        .into_par_iter()
+        .flat_map_iter(|f| {
+            let corners = mesh.facets()[f];
+            (0..3).filter_map(move |e| match topology.links[f][e] {
+                Link::Facet(g) | Link::Flipped(g) if (g as usize) > f => {
+                    let cos = convex_cos(mesh, normals, f, g as usize);
+                    let (a, b) = (corners[e], corners[(e + 1) % 3]);
+                    let turn = cos.clamp(-1.0, 1.0).acos().to_degrees() as f32;
+                    (cos <= keep).then_some((a.min(b), a.max(b), turn))
+                }
+                _ => None,
+            })
+        })
+        .collect();
+    out.sort_by_key(|e| (e.0, e.1));
+    out
+}
+
+/// Cosine of the turn across the edge between two facets where it is convex, else 1.
+pub(super) fn convex_cos(mesh: &Mesh, normals: &[Vector], f: usize, g: usize) -> f64 {
+    let theirs = mesh.facets()[g];
+    let mine = mesh.facets()[f];
+    let Some(far) = theirs.iter().find(|c| !mine.contains(c)) else {
+        return 1.0;
+    };
+    let step: Vector3<f64> = mesh.points()[*far as usize] - mesh.points()[mine[0] as usize];
+    if step.dot(&normals[f]) < 0.0 {
+        normals[f].dot(&normals[g])
+    } else {
+        1.0
+    }
+}
