@@ -114,6 +114,7 @@ fn read(
         place: mesh.points()[p] - tree.origin(),
         normal,
         slack_mm: seats.slack_mm[p],
+        hollow: false,
     };
     let mut at = At::NOTHING;
     let ray = tree.leaves_at(&seat.place, &-normal, point);
@@ -177,6 +178,7 @@ pub(super) fn hollow(
         place: mesh.points()[p] - tree.origin(),
         normal,
         slack_mm: seats.slack_mm[p],
+        hollow: true,
     };
     let ball = tree.ball(&seat, within_mm / 2.0)?;
     let ahead = tree.enters_at(&seat.place, &-normal, point)?;

@@ -296,8 +296,11 @@ pub fn wall(mesh: &Mesh, topology: &Topology, options: &WallOptions) -> Result<W
     let oriented = orient::orient(mesh, topology, options.inner_from_facet);
     let normals = seat::facet_normals(mesh, topology, &oriented.turned);
     let tree = Tree::new(mesh, &oriented.turned, &normals);
-    let seats = Seats::new(mesh, topology, &normals);
-    let facet_surface = side::surfaces(mesh, topology, &tree, &oriented, &normals);
+    let seats = Seats::new(mesh, topology, &normals, options.edge_turn_deg);
+    let facet_surface = match options.inner_from_facet {
+        Some(from) => side::given(mesh, from),
+        None => side::surfaces(mesh, topology, &tree, &oriented, &normals),
+    };
     let surface = figures::point_surfaces(mesh, &facet_surface);
     let (bores, bore) = if options.bores.is_empty() {
         bores::find(mesh, &tree, &seats, &surface, options.largest_bore_mm)

@@ -47,6 +47,9 @@ const SURELY_INNER: f64 = 0.3;
 /// (median, degrees) means that no rim was found.
 const RIM_TURN_DEG: f64 = 35.0;
 
+/// Convex edges this sharp end a patch. Any value from 30 to 70 gave the same sides.
+const SHARP_DEG: f64 = 40.0;
+
 /// The surface of every facet.
 pub(super) fn surfaces(
     mesh: &Mesh,
@@ -66,6 +69,18 @@ pub(super) fn surfaces(
     out
 }
 
+/// The surface of every facet where the inner one was given apart.
+pub(super) fn given(mesh: &Mesh, inner_from: usize) -> Vec<Surface> {
+    let side = |f| {
+        if f < inner_from {
+            Surface::Outer
+        } else {
+            Surface::Inner
+        }
+    };
+    (0..mesh.facets().len()).map(side).collect()
+}
+
 /// A patch of neighbouring facets round a sampled one.
 struct Patch {
     facet: u32,
@@ -74,6 +89,22 @@ struct Patch {
     sky: f64,
     /// Facet stopping the ball from its middle, if that is an opposite wall.
     across: Option<u32>,
+}
+
+impl Patch {
+    /// What its sky says by itself.
+    fn seed(&self) -> Surface {
+        match self.sky {
+            s if s >= SURELY_OUTER => Surface::Outer,
+            s if s <= SURELY_INNER => Surface::Inner,
+            _ => Surface::Unclear,
+        }
+    }
+
+    /// Is `facet` the one whose sky was measured, and does that agree with the patch's label?
+    fn stands_for(&self, facet: usize, label: Surface) -> bool {
+        self.facet as usize == facet && self.seed() == label
+    }
 }
 
 struct Patches {
@@ -111,7 +142,7 @@ impl Patches {
                 sampled.push(f);
             }
         }
-        let of = nearest_sample(topology, &sampled);
+        let of = nearest_sample(mesh, topology, normals, &sampled);
         let directions = sky_directions();
         let (centres, means) = averages(mesh, tree, normals, &of, sampled.len());
         let list: Vec<Patch> = sampled
@@ -134,12 +165,7 @@ impl Patches {
     }
 
     fn labels(&self) -> Vec<Surface> {
-        let seed = |p: &Patch| match p.sky {
-            s if s >= SURELY_OUTER => Surface::Outer,
-            s if s <= SURELY_INNER => Surface::Inner,
-            _ => Surface::Unclear,
-        };
-        let seeds: Vec<Surface> = self.list.iter().map(seed).collect();
+        let seeds: Vec<Surface> = self.list.iter().map(Patch::seed).collect();
         let mut labels = flood(&seeds, |p| self.turns[p].iter().copied());
         self.return_folds(&mut labels);
         let mut met: Vec<f64> = Vec::new();
@@ -212,19 +238,39 @@ fn middle(mesh: &Mesh, tree: &Tree, facet: u32) -> Vector {
     (a.coords + b.coords + c.coords) / 3.0 - tree.origin().coords
 }
 
-/// The sample that is reached from each facet in the fewest steps.
-fn nearest_sample(topology: &Topology, sampled: &[u32]) -> Vec<u32> {
+/// The sample that is reached from each facet in the fewest steps. Sharp convex edges are crossed
+/// only where nothing else leads to a facet, so that a patch does not lie on both sides of a rim.
+fn nearest_sample(
+    mesh: &Mesh,
+    topology: &Topology,
+    normals: &[Vector],
+    sampled: &[u32],
+) -> Vec<u32> {
+    let sharp = SHARP_DEG.to_radians().cos();
     let mut of = vec![u32::MAX; topology.links.len()];
     let mut todo: VecDeque<u32> = VecDeque::with_capacity(of.len());
     for (k, &f) in sampled.iter().enumerate() {
         of[f as usize] = k as u32;
         todo.push_back(f);
     }
-    while let Some(f) = todo.pop_front() {
+    let mut held_back = VecDeque::new();
+    while let Some(f) = todo.pop_front().or_else(|| {
+        let (f, g) = held_back.pop_front()?;
+        if of[g as usize] == u32::MAX {
+            of[g as usize] = of[f as usize];
+        }
+        Some(g)
+    }) {
         for link in topology.links[f as usize] {
-            if let Link::Facet(g) | Link::Flipped(g) = link
-                && of[g as usize] == u32::MAX
-            {
+            let (Link::Facet(g) | Link::Flipped(g)) = link else {
+                continue;
+            };
+            if of[g as usize] != u32::MAX {
+                continue;
+            }
+            if convex_cos(mesh, normals, f as usize, g as usize) <= sharp {
+                held_back.push_back((f, g));
+            } else {
                 of[g as usize] = of[f as usize];
                 todo.push_back(g);
             }
@@ -325,6 +371,7 @@ fn across(tree: &Tree, place: &Vector, normal: &Vector) -> Option<u32> {
         place: *place,
         normal: *normal,
         slack_mm: 0.02,
+        hollow: false,
     };
     let (far, _) = tree.leaves_at(place, &-normal, u32::MAX)?;
     let ball = tree.ball(&seat, far / 2.0 + 1e-6)?;
@@ -375,13 +422,13 @@ fn spread(
         labels[k] != Surface::Unclear && patches.turns[k].iter().all(same)
     };
     let settled: Vec<bool> = (0..labels.len()).map(inside).collect();
-    let sampled: std::collections::HashSet<u32> = patches.list.iter().map(|p| p.facet).collect();
     let mut out: Vec<Surface> = patches
         .of
         .iter()
         .enumerate()
         .map(|(f, &k)| match labels.get(k as usize) {
-            Some(&label) if settled[k as usize] || sampled.contains(&(f as u32)) => label,
+            Some(&label) if settled[k as usize] => label,
+            Some(&label) if patches.list[k as usize].stands_for(f, label) => label,
             _ => Surface::Unclear,
         })
         .collect();

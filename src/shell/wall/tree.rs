@@ -70,6 +70,8 @@ pub(super) struct Seat {
     pub normal: Vector,
     /// How far the ball may enter the sheet it sits on, mm.
     pub slack_mm: f64,
+    /// True where the ball lies in the hollow in front of the surface, false for one in material.
+    pub hollow: bool,
 }
 
 /// Facets turned less than this (cosine of 60°) from a seat belong to the sheet it lies on: a ball
@@ -315,7 +317,8 @@ impl Ray {
 
 /// Lets one facet shrink the ball; true if it did.
 fn shrink(best: &mut Ball, centre: &mut Vector, seat: &Seat, item: &Item) -> bool {
-    let own = item.normal.cast::<f64>().dot(&seat.normal) > OWN_SHEET_COS
+    let facing = item.normal.cast::<f64>().dot(&seat.normal);
+    let own = if seat.hollow { -facing } else { facing } > OWN_SHEET_COS
         || item.points.contains(&seat.point)
         || item.normal == Vector3::zeros();
     let slack = if own { seat.slack_mm } else { 0.0 };

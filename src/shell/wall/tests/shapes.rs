@@ -42,9 +42,9 @@ impl Build {
             .collect()
     }
 
-    pub fn circle(&mut self, centre: [f64; 3], r: f64, n: usize) -> Vec<u32> {
+    pub fn circle(&mut self, centre: [f64; 3], r: f64, n: usize, phase: f64) -> Vec<u32> {
         self.loop_of((0..n).map(|i| {
-            let (s, c) = (TAU * i as f64 / n as f64).sin_cos();
+            let (s, c) = (TAU * i as f64 / n as f64 + phase).sin_cos();
             Point::new(centre[0] + r * c, centre[1] + r * s, centre[2])
         }))
     }
@@ -60,10 +60,18 @@ impl Build {
     }
 
     /// A tube wall of stacked circles, normals outward where `z` rises.
-    pub fn tube(&mut self, centre: [f64; 2], r: f64, zs: &[f64], n: usize) -> Vec<Vec<u32>> {
+    /// `phase` turns the points, so that they do not happen to face those of another tube.
+    pub fn tube(
+        &mut self,
+        centre: [f64; 2],
+        r: f64,
+        zs: &[f64],
+        n: usize,
+        phase: f64,
+    ) -> Vec<Vec<u32>> {
         let rings: Vec<Vec<u32>> = zs
             .iter()
-            .map(|&z| self.circle([centre[0], centre[1], z], r, n))
+            .map(|&z| self.circle([centre[0], centre[1], z], r, n, phase))
             .collect();
         rings.windows(2).for_each(|w| self.strip(&w[0], &w[1]));
         rings
@@ -144,11 +152,18 @@ pub fn sphere(centre: Point, r: f64, level: usize) -> Mesh {
     Mesh::new(points, facets).expect("built from valid indices")
 }
 
+/// A sphere turned, so that its corners do not face those of another.
+pub fn turned_sphere(centre: Vector, r: f64, level: usize) -> Mesh {
+    let turn = nalgebra::Rotation3::from_euler_angles(0.3, 0.5, 0.7);
+    let mesh = sphere(Point::origin(), r, level);
+    mesh.mapped(|p| turn * p + centre).expect("finite")
+}
+
 /// A ball with a ball-shaped hollow, wound as a printable solid.
 pub fn hollow(r: f64, hollow_r: f64, off: Vector, level: usize) -> Mesh {
     let mut b = Build::default();
     b.add(&sphere(Point::origin(), r, level));
-    b.add(&sphere(Point::from(off), hollow_r, level).inverted());
+    b.add(&turned_sphere(off, hollow_r, level).inverted());
     b.mesh()
 }
 
@@ -163,7 +178,7 @@ pub fn bored(r: f64, bore_r: f64, off: f64, length: f64, step: f64) -> Mesh {
     let mut b = Build::default();
     let zs = even(0.0, length, step);
     let n = (TAU * r / step).ceil() as usize;
-    let outer = b.tube([0.0, 0.0], r, &zs, n);
+    let outer = b.tube([0.0, 0.0], r, &zs, n, 0.0);
     let bore = bore(&mut b, off, bore_r, &zs, step);
     let last = zs.len() - 1;
     b.ring(&outer[0], &bore[0], [off, 0.0], false);
@@ -173,9 +188,9 @@ pub fn bored(r: f64, bore_r: f64, off: f64, length: f64, step: f64) -> Mesh {
 
 /// A bore along z through (`x`, 0): a tube whose normals point into it.
 fn bore(b: &mut Build, x: f64, r: f64, zs: &[f64], step: f64) -> Vec<Vec<u32>> {
-    let n = (TAU * r / step).ceil().max(24.0) as usize;
+    let n = (TAU * r / step).ceil().max(48.0) as usize;
     let from = b.facets.len();
-    let rings = b.tube([x, 0.0], r, zs, n);
+    let rings = b.tube([x, 0.0], r, zs, n, 0.37);
     b.facets[from..].iter_mut().for_each(|f| f.swap(1, 2));
     rings
 }
@@ -202,7 +217,7 @@ pub fn twice_bored(r: f64, bore_r: f64, x: f64, length: f64, step: f64) -> Mesh 
     let mut b = Build::default();
     let zs = even(0.0, length, step);
     let n = (TAU * r / step / 4.0).ceil() as usize * 4;
-    let outer = b.tube([0.0, 0.0], r, &zs, n);
+    let outer = b.tube([0.0, 0.0], r, &zs, n, 0.0);
     let one = bore(&mut b, x, bore_r, &zs, step);
     let two = bore(&mut b, -x, bore_r, &zs, step);
     for (k, up) in [(0, false), (zs.len() - 1, true)] {
@@ -217,9 +232,9 @@ pub fn cup(wall: f64, step: f64) -> Mesh {
     let (r, top, floor) = (8.0, 12.0, 5.0);
     let mut b = Build::default();
     let n = (TAU * r / step / 4.0).ceil() as usize * 4;
-    let outer = b.tube([0.0, 0.0], r, &even(0.0, top, step), n);
+    let outer = b.tube([0.0, 0.0], r, &even(0.0, top, step), n, 0.0);
     let from = b.facets.len();
-    let inner = b.tube([0.0, 0.0], r - wall, &even(floor, top, step), n);
+    let inner = b.tube([0.0, 0.0], r - wall, &even(floor, top, step), n, 0.0);
     b.facets[from..].iter_mut().for_each(|f| f.swap(1, 2));
     let zs = even(0.0, floor, step);
     let one = bore(&mut b, 1.1, 0.75, &zs, step);

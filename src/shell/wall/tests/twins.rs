@@ -8,25 +8,37 @@ use crate::shell::wall::seat::{Seats, facet_normals};
 use crate::shell::wall::tree::{OWN_SHEET_COS, Seat, Tree};
 use crate::shell::wall::{Reading, Wall, WallOptions};
 
-/// |p − q|² / 2n·(p − q) over a grid on every facet: the ball by its definition, from above.
+/// Does a facet belong to the sheet the ball sits on?
+fn is_own(mesh: &Mesh, normals: &[Vector], seat: &Seat, facet: usize) -> bool {
+    normals[facet].dot(&seat.normal) > OWN_SHEET_COS || mesh.facets()[facet].contains(&seat.point)
+}
+
+/// Diameter of the ball tangent at p that reaches q up to the slack; `v` = p − q.
+fn through(v: &Vector, normal: &Vector, slack: f64) -> f64 {
+    let below = v.dot(normal) - slack;
+    if below > 1e-12 {
+        (v.norm_squared() - slack * slack) / below
+    } else {
+        f64::INFINITY
+    }
+}
+
+/// The ball by its definition over a grid of points on every facet: an upper bound.
 fn dense_ball(mesh: &Mesh, normals: &[Vector], seat: &Seat, place: &Point, grid: usize) -> f64 {
     let mut least = f64::INFINITY;
-    for (f, n) in normals.iter().enumerate() {
-        let own = n.dot(&seat.normal) > OWN_SHEET_COS || mesh.facets()[f].contains(&seat.point);
+    for f in 0..normals.len() {
+        let own = is_own(mesh, normals, seat, f);
         let slack = if own { seat.slack_mm } else { 0.0 };
         let [a, b, c] = mesh.corners(f);
         for i in 0..=grid {
             for j in 0..=grid - i {
                 let (u, v) = (i as f64 / grid as f64, j as f64 / grid as f64);
                 let w = place - (a + u * (b - a) + v * (c - a));
-                let below = w.dot(&seat.normal) - slack;
-                if below > 1e-12 {
-                    least = least.min((w.norm_squared() - slack * slack) / (2.0 * below));
-                }
+                least = least.min(through(&w, &seat.normal, slack));
             }
         }
     }
-    2.0 * least
+    least
 }
 
 #[test]
@@ -41,28 +53,42 @@ fn ball_agrees_with_dense_sampling_and_is_empty_by_another_search() {
         let oriented = orient(&mesh, &topology, None);
         let normals = facet_normals(&mesh, &topology, &oriented.turned);
         let tree = Tree::new(&mesh, &oriented.turned, &normals);
-        let seats = Seats::new(&mesh, &topology, &normals);
+        let seats = Seats::new(&mesh, &topology, &normals, 40.0);
         let queries = MeshQueries::new(&mesh);
         let mut compared = 0;
-        for p in (0..mesh.points().len()).step_by(7) {
+        for p in (0..mesh.points().len()).step_by(17) {
             let seat = Seat {
                 point: p as u32,
                 place: mesh.points()[p] - tree.origin(),
                 normal: seats.normal[p],
                 slack_mm: seats.slack_mm[p],
+                hollow: false,
             };
             let Some(ball) = tree.ball(&seat, 30.0) else {
                 continue;
             };
             let fast = 2.0 * ball.radius_mm;
-            let slow = dense_ball(&mesh, &normals, &seat, &mesh.points()[p], 24);
+            let own = is_own(&mesh, &normals, &seat, ball.facet as usize);
+            let slow = dense_ball(&mesh, &normals, &seat, &mesh.points()[p], 14);
             assert!(
                 fast <= slow + 1e-9,
                 "point {p}: fast {fast} over slow {slow}"
             );
+            let contact = tree.origin() + ball.contact;
+            let [a, b, c] = mesh.corners(ball.facet as usize);
+            // Beside the point the grid resolves little; elsewhere a contact between two of its
+            // points is missed by half a step, which costs step² / diameter.
+            let step = ((b - a).norm() + (c - a).norm()) / 14.0;
             assert!(
-                slow - fast < 0.01 * fast + 0.003,
+                own || slow - fast < 0.01 * fast + 0.003 + step * step / fast,
                 "point {p}: fast {fast}, slow {slow}"
+            );
+            // No larger ball fits: the contact is on the surface, and this ball just reaches it.
+            let on = crate::mesh::nearest_on_triangle(&contact, &a, &b, &c);
+            assert!((on - contact).norm() < 1e-9);
+            let slack = if own { seat.slack_mm } else { 0.0 };
+            assert!(
+                (through(&(mesh.points()[p] - contact), &seat.normal, slack) - fast).abs() < 1e-6
             );
             let centre = mesh.points()[p] - ball.radius_mm * seat.normal;
             let free = queries
@@ -73,13 +99,9 @@ fn ball_agrees_with_dense_sampling_and_is_empty_by_another_search() {
                 free >= ball.radius_mm - seat.slack_mm - 1e-7,
                 "point {p}: not empty"
             );
-            let touch = (tree.origin() + ball.contact - centre).norm();
-            assert!(
-                touch <= ball.radius_mm + 1e-7 && touch >= ball.radius_mm - seat.slack_mm - 1e-7
-            );
             compared += 1;
         }
-        assert!(compared > 50, "{compared}");
+        assert!(compared > 25, "{compared}");
     }
 }
 
@@ -90,7 +112,7 @@ fn rays_and_nearest_opposite_agree_with_plain_loops() {
     let oriented = orient(&mesh, &topology, None);
     let normals = facet_normals(&mesh, &topology, &oriented.turned);
     let tree = Tree::new(&mesh, &oriented.turned, &normals);
-    let seats = Seats::new(&mesh, &topology, &normals);
+    let seats = Seats::new(&mesh, &topology, &normals, 40.0);
     let queries = MeshQueries::new(&mesh);
     for p in (0..mesh.points().len()).step_by(3) {
         let (at, n) = (mesh.points()[p], seats.normal[p]);
@@ -99,6 +121,7 @@ fn rays_and_nearest_opposite_agree_with_plain_loops() {
             place: at - tree.origin(),
             normal: n,
             slack_mm: 0.0,
+            hollow: false,
         };
         let slow = queries
             .ray_hits(&at, &-n)
@@ -145,11 +168,12 @@ fn pose_and_place_do_not_matter() {
         let moved = mesh.mapped(|p| turn * p + Vector::new(shift, -shift, 0.5 * shift));
         let w = measure(&moved.expect("finite"));
         assert!(largest_difference(&truth, &w) < 1e-6);
-        let changed = (0..w.reading.len()).filter(|&p| w.reading[p] != truth.reading[p]);
-        assert_eq!(changed.count(), 0);
-        let sides = (0..w.surface.len()).filter(|&p| w.surface[p] != truth.surface[p]);
         // Patches fall otherwise in another pose; the rim's flat top may go to either side.
-        assert!(sides.filter(|&p| mesh.points()[p].z < 11.9).count() == 0);
+        let below_rim = |p: &usize| mesh.points()[*p].z < 11.9;
+        for p in (0..w.reading.len()).filter(below_rim) {
+            assert_eq!(w.reading[p], truth.reading[p], "{}", mesh.points()[p]);
+            assert_eq!(w.surface[p], truth.surface[p], "{}", mesh.points()[p]);
+        }
     }
     let mirrored = mesh
         .mapped(|p| Point::new(-p.x, p.y, p.z))
