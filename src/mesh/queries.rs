@@ -156,6 +156,7 @@ impl MeshQueries<'_> {
 
 /// The point of a triangle nearest to `p` (Ericson, Real-Time Collision Detection, 2005, §5.1.5).
 #[must_use]
+#[inline]
 pub fn nearest_on_triangle(p: &Point, a: &Point, b: &Point, c: &Point) -> Point {
     let (ab, ac, ap) = (b - a, c - a, p - a);
     let (d1, d2) = (ab.dot(&ap), ac.dot(&ap));
@@ -219,15 +220,21 @@ impl Shear {
         }
     }
 
+    #[inline]
     pub(crate) fn hit(&self, origin: &Point, corners: [Point; 3]) -> Option<f64> {
-        let [a, b, c] = corners.map(|p| {
+        let sheared = |p: Point| {
             let d = p - origin;
             (
                 d[self.kx] - self.sx * d[self.kz],
                 d[self.ky] - self.sy * d[self.kz],
                 self.sz * d[self.kz],
             )
-        });
+        };
+        let [a, b, c] = [
+            sheared(corners[0]),
+            sheared(corners[1]),
+            sheared(corners[2]),
+        ];
         let u = c.0 * b.1 - c.1 * b.0;
         let v = a.0 * c.1 - a.1 * c.0;
         let w = b.0 * a.1 - b.1 * a.0;

@@ -180,7 +180,7 @@ pub(super) fn hollow(
         slack_mm: seats.slack_mm[p],
         hollow: true,
     };
-    let ball = tree.ball(&seat, within_mm / 2.0)?;
-    let ahead = tree.enters_at(&seat.place, &-normal, point)?;
-    (ahead <= within_mm).then_some((2.0 * ball.radius_mm, ahead))
+    let ahead = tree.enters_at(&seat.place, &-normal, point, within_mm)?;
+    let ball = tree.ball(&seat, ahead / 2.0 * (1.0 + 1e-6))?;
+    Some((2.0 * ball.radius_mm, ahead))
 }

@@ -392,7 +392,11 @@ fn flood<I: Iterator<Item = (u32, f64)>>(
     let key = |turn: f64| Reverse((turn * 100.0) as i32);
     for (p, &label) in seeds.iter().enumerate() {
         if label != Surface::Unclear {
-            near(p).for_each(|(q, turn)| heap.push((key(turn), Reverse(q), Reverse(p as u32))));
+            near(p).for_each(|(q, turn)| {
+                if seeds[q as usize] == Surface::Unclear {
+                    heap.push((key(turn), Reverse(q), Reverse(p as u32)));
+                }
+            });
         }
     }
     while let Some((_, Reverse(q), Reverse(p))) = heap.pop() {

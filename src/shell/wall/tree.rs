@@ -11,8 +11,9 @@ use rayon::prelude::*;
 
 use crate::mesh::{Mesh, Point, Shear, Vector};
 
-/// Facets in a leaf. Below 3 the boxes cost more than the facets they save; above 8 the reverse.
-const LEAF: usize = 4;
+/// Facets in a leaf: 4 and 8 took the same time, and 8 makes half the boxes. At 1 or 2 boxes cost
+/// more than the facets they save.
+const LEAF: usize = 8;
 /// Subtrees smaller than this are built on one thread: splitting finer only adds overhead.
 const PARALLEL_FROM: usize = 8192;
 /// How far boxes are padded for `f32` rounding of a query, mm. Meshes are centred first, so a
@@ -20,10 +21,25 @@ const PARALLEL_FROM: usize = 8192;
 /// 1e-2 would start to cost visits.
 const PAD_MM: f32 = 2e-5;
 
+/// A facet's plane in single precision, apart from its corners: one cache line holds a leaf's.
+#[derive(Debug, Clone, Copy)]
+struct Plane {
+    /// Unit normal, out of the material; zero where the facet has no area.
+    normal: Vector3<f32>,
+    offset: f32,
+}
+
+impl Plane {
+    /// Signed distance of a point from it, in front positive; good to [`PAD_MM`].
+    fn off(&self, p: &Vector3<f32>) -> f32 {
+        self.normal.dot(p) - self.offset
+    }
+}
+
 /// A facet as the queries want it: corners relative to the tree's origin.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Item {
-    pub corners: [Vector; 3],
+    pub corners: [Point; 3],
     /// Unit normal, out of the material; zero where the facet has no area.
     pub normal: Vector3<f32>,
     pub points: [u32; 3],
@@ -46,6 +62,7 @@ struct Node {
 pub(super) struct Tree {
     nodes: Vec<Node>,
     items: Vec<Item>,
+    planes: Vec<Plane>,
     origin: Point,
     bins: [Vector3<f32>; 24],
 }
@@ -76,7 +93,7 @@ pub(super) struct Seat {
 
 /// Facets turned less than this (cosine of 60°) from a seat belong to the sheet it lies on: a ball
 /// stopped there is held by the sheet's own curve, never by an opposite wall.
-pub(super) const OWN_SHEET_COS: f64 = 0.5;
+pub(super) const OWN_SHEET_COS: f32 = 0.5;
 
 impl Tree {
     /// Builds the tree over the facets of `mesh`; `turned[f]` says that facet `f` must be read
@@ -89,7 +106,7 @@ impl Tree {
         let mut items: Vec<Item> = (0..mesh.facets().len())
             .into_par_iter()
             .map(|f| {
-                let [a, b, c] = mesh.corners(f).map(|p| p - origin);
+                let [a, b, c] = mesh.corners(f).map(|p| p - origin.coords);
                 let [i, j, k] = mesh.facets()[f];
                 let flip = turned[f];
                 Item {
@@ -106,8 +123,13 @@ impl Tree {
         if !items.is_empty() {
             build(&mut nodes, &mut items, 0, 0, &bins);
         }
+        let plane = |it: &Item| Plane {
+            normal: it.normal,
+            offset: it.normal.cast::<f64>().dot(&it.corners[0].coords) as f32,
+        };
         Self {
             nodes,
+            planes: items.par_iter().map(plane).collect(),
             items,
             origin,
             bins,
@@ -135,20 +157,33 @@ impl Tree {
             facet: u32::MAX,
         };
         let mut centre = seat.place - start_mm * seat.normal;
+        let mut near = Near::new(&centre, best.radius_mm);
+        let own = OwnSheet::new(seat);
         let mut stack = Stack::new(self);
         while let Some(at) = stack.pop() {
             let node = &self.nodes[at as usize];
-            let r = best.radius_mm as f32 + PAD_MM;
-            if box_distance_sq(node, &centre) >= r * r {
+            if node.distance_sq(&near.centre) >= near.radius_sq {
                 continue;
             }
             if node.count == 0 {
-                stack.push_pair(self, at, &centre);
+                stack.push_pair(self, at, &near);
                 continue;
             }
-            for item in self.leaf(node) {
-                if shrink(&mut best, &mut centre, seat, item) {
+            for k in node.next as usize..(node.next + node.count) as usize {
+                let plane = &self.planes[k];
+                let off = plane.off(&near.centre).abs();
+                if off >= near.radius || (off >= near.radius - own.slack && own.faces(plane)) {
+                    continue;
+                }
+                let item = &self.items[k];
+                let slack_mm = if own.faces(plane) || item.points.contains(&seat.point) {
+                    seat.slack_mm
+                } else {
+                    0.0
+                };
+                if shrink(&mut best, &mut centre, seat, item, slack_mm) {
                     best.facet = item.facet;
+                    near = Near::new(&centre, best.radius_mm);
                 }
             }
         }
@@ -159,27 +194,30 @@ impl Tree {
     /// from the seat's normal and which lies on the side away from it.
     pub fn opposite(&self, seat: &Seat, within_mm: f64) -> Option<(f64, u32)> {
         let wanted = self.facing_away(&seat.normal);
+        let normal: Vector3<f32> = seat.normal.cast();
         let mut best = (within_mm * within_mm, u32::MAX);
+        let mut near = Near::new(&seat.place, within_mm);
         let mut stack = Stack::new(self);
         while let Some(at) = stack.pop() {
             let node = &self.nodes[at as usize];
-            let r = best.0.sqrt() as f32 + PAD_MM;
-            if node.mask & wanted == 0 || box_distance_sq(node, &seat.place) >= r * r {
+            if node.mask & wanted == 0 || node.distance_sq(&near.centre) >= near.radius_sq {
                 continue;
             }
             if node.count == 0 {
-                stack.push_pair(self, at, &seat.place);
+                stack.push_pair(self, at, &near);
                 continue;
             }
-            for item in self.leaf(node) {
-                let facing = item.normal.cast::<f64>().dot(&seat.normal);
-                if facing > -0.5 {
+            for k in node.next as usize..(node.next + node.count) as usize {
+                let plane = &self.planes[k];
+                let away = plane.normal.dot(&normal) <= -0.5;
+                if !away || plane.off(&near.centre).abs() >= near.radius {
                     continue;
                 }
-                let q = nearest(item, &seat.place);
+                let q = nearest(&self.items[k], &seat.place);
                 let sq = (q - seat.place).norm_squared();
                 if sq < best.0 && (seat.place - q).dot(&seat.normal) > 0.0 {
-                    best = (sq, item.facet);
+                    best = (sq, self.items[k].facet);
+                    near = Near::new(&seat.place, sq.sqrt());
                 }
             }
         }
@@ -203,17 +241,26 @@ impl Tree {
     /// The first place where the ray from `place` along the unit vector `dir` leaves material,
     /// passing over facets at mesh point `but`; distance and facet.
     pub fn leaves_at(&self, place: &Vector, dir: &Vector, but: u32) -> Option<(f64, u32)> {
-        self.first_hit(place, dir, but, 1.0)
+        self.first_hit(place, dir, but, 1.0, f64::INFINITY)
     }
 
-    /// The distance to the first place where the ray enters material, likewise.
-    pub fn enters_at(&self, place: &Vector, dir: &Vector, but: u32) -> Option<f64> {
-        self.first_hit(place, dir, but, -1.0).map(|(t, _)| t)
+    /// The distance to the first place where the ray enters material, likewise, if within `within_mm`.
+    pub fn enters_at(&self, place: &Vector, dir: &Vector, but: u32, within_mm: f64) -> Option<f64> {
+        self.first_hit(place, dir, but, -1.0, within_mm)
+            .map(|(t, _)| t)
     }
 
-    fn first_hit(&self, place: &Vector, dir: &Vector, but: u32, way: f64) -> Option<(f64, u32)> {
+    fn first_hit(
+        &self,
+        place: &Vector,
+        dir: &Vector,
+        but: u32,
+        way: f64,
+        within_mm: f64,
+    ) -> Option<(f64, u32)> {
         let ray = Ray::new(place, dir);
-        let mut best = (f64::INFINITY, u32::MAX);
+        let way = way as f32 * dir.cast::<f32>();
+        let mut best = (within_mm, u32::MAX);
         let mut stack = Stack::new(self);
         while let Some(at) = stack.pop() {
             let node = &self.nodes[at as usize];
@@ -224,12 +271,15 @@ impl Tree {
                 ray.push_pair(self, at, best.0, &mut stack);
                 continue;
             }
-            for item in self.leaf(node) {
-                let along = way * item.normal.cast::<f64>().dot(dir);
-                if along <= 0.0 || item.points.contains(&but) {
+            for k in node.next as usize..(node.next + node.count) as usize {
+                if self.planes[k].normal.dot(&way) <= 0.0 {
                     continue;
                 }
-                if let Some(t) = ray.shear.hit(&ray.from, item.corners.map(Point::from))
+                let item = &self.items[k];
+                if item.points.contains(&but) {
+                    continue;
+                }
+                if let Some(t) = ray.shear.hit(&ray.from, item.corners)
                     && t > 1e-9
                     && (t, item.facet) < best
                 {
@@ -255,7 +305,7 @@ impl Tree {
                 continue;
             }
             for item in self.leaf(node) {
-                let hit = ray.shear.hit(&ray.from, item.corners.map(Point::from));
+                let hit = ray.shear.hit(&ray.from, item.corners);
                 if item.facet != but && hit.is_some_and(|t| t > 1e-9) {
                     return true;
                 }
@@ -315,18 +365,51 @@ impl Ray {
     }
 }
 
-/// Lets one facet shrink the ball; true if it did.
-fn shrink(best: &mut Ball, centre: &mut Vector, seat: &Seat, item: &Item) -> bool {
-    let facing = item.normal.cast::<f64>().dot(&seat.normal);
-    let own = if seat.hollow { -facing } else { facing } > OWN_SHEET_COS
-        || item.points.contains(&seat.point)
-        || item.normal == Vector3::zeros();
-    let slack = if own { seat.slack_mm } else { 0.0 };
-    let off_plane = item.normal.cast::<f64>().dot(&(*centre - item.corners[0]));
-    // The normal is single precision: 1e-5 mm covers its error over any leaf-sized offset.
-    if off_plane.abs() >= best.radius_mm - slack + 1e-5 {
-        return false;
+/// A ball in single precision, with what rounding may hide added to it.
+struct Near {
+    centre: Vector3<f32>,
+    radius: f32,
+    radius_sq: f32,
+}
+
+impl Near {
+    fn new(centre: &Vector, radius_mm: f64) -> Self {
+        let radius = radius_mm as f32 + PAD_MM;
+        Self {
+            centre: centre.cast(),
+            radius,
+            radius_sq: radius * radius,
+        }
     }
+}
+
+/// Which facets belong to the sheet that a ball sits on.
+struct OwnSheet {
+    outward: Vector3<f32>,
+    slack: f32,
+}
+
+impl OwnSheet {
+    fn new(seat: &Seat) -> Self {
+        let outward = if seat.hollow {
+            -seat.normal
+        } else {
+            seat.normal
+        };
+        Self {
+            outward: outward.cast(),
+            slack: seat.slack_mm as f32,
+        }
+    }
+
+    /// Facets without a direction are taken for its own: they must not stop a ball by themselves.
+    fn faces(&self, plane: &Plane) -> bool {
+        plane.normal.dot(&self.outward) > OWN_SHEET_COS || plane.normal == Vector3::zeros()
+    }
+}
+
+/// Lets one facet shrink the ball; true if it did.
+fn shrink(best: &mut Ball, centre: &mut Vector, seat: &Seat, item: &Item, slack: f64) -> bool {
     let mut changed = false;
     // Each round puts the ball on the nearest point of this facet; the error squares every time,
     // 2 to 4 rounds were seen on shells, 12 only on slivers.
@@ -360,18 +443,19 @@ fn shrink(best: &mut Ball, centre: &mut Vector, seat: &Seat, item: &Item) -> boo
 
 /// The facet's point nearest to `p`, in the tree's coordinates.
 pub(super) fn nearest(item: &Item, p: &Vector) -> Vector {
-    let [a, b, c] = item.corners.map(Point::from);
-    crate::mesh::nearest_on_triangle(&Point::from(*p), &a, &b, &c).coords
+    let [a, b, c] = &item.corners;
+    crate::mesh::nearest_on_triangle(&Point::from(*p), a, b, c).coords
 }
 
-fn box_distance_sq(node: &Node, p: &Vector) -> f32 {
-    let mut sum = 0.0;
-    for k in 0..3 {
-        let x = p[k] as f32;
-        let d = (node.lo[k] - x).max(x - node.hi[k]).max(0.0);
-        sum += d * d;
+impl Node {
+    fn distance_sq(&self, p: &Vector3<f32>) -> f32 {
+        let mut sum = 0.0;
+        for k in 0..3 {
+            let d = (self.lo[k] - p[k]).max(p[k] - self.hi[k]).max(0.0);
+            sum += d * d;
+        }
+        sum
     }
-    sum
 }
 
 /// The nodes still to visit, nearest child on top.
@@ -399,17 +483,22 @@ impl Stack {
         self.len += 1;
     }
 
-    fn push_pair(&mut self, tree: &Tree, parent: u32, p: &Vector) {
+    /// Pushes those children that the ball reaches.
+    fn push_pair(&mut self, tree: &Tree, parent: u32, near: &Near) {
         let (right, left) = (tree.nodes[parent as usize].next, parent + 1);
-        let far_left = box_distance_sq(&tree.nodes[left as usize], p)
-            > box_distance_sq(&tree.nodes[right as usize], p);
-        let (first, second) = if far_left {
-            (right, left)
+        let to = |child: u32| tree.nodes[child as usize].distance_sq(&near.centre);
+        let (l, r) = (to(left), to(right));
+        let ((first, d1), (second, d2)) = if r < l {
+            ((right, r), (left, l))
         } else {
-            (left, right)
+            ((left, l), (right, r))
         };
-        self.push(second);
-        self.push(first);
+        if d2 < near.radius_sq {
+            self.push(second);
+        }
+        if d1 < near.radius_sq {
+            self.push(first);
+        }
     }
 }
 

@@ -10,7 +10,8 @@ use crate::shell::wall::{Reading, Wall, WallOptions};
 
 /// Does a facet belong to the sheet the ball sits on?
 fn is_own(mesh: &Mesh, normals: &[Vector], seat: &Seat, facet: usize) -> bool {
-    normals[facet].dot(&seat.normal) > OWN_SHEET_COS || mesh.facets()[facet].contains(&seat.point)
+    normals[facet].dot(&seat.normal) > f64::from(OWN_SHEET_COS)
+        || mesh.facets()[facet].contains(&seat.point)
 }
 
 /// Diameter of the ball tangent at p that reaches q up to the slack; `v` = p − q.
