@@ -20,6 +20,11 @@ const END_CHORD_MM: f64 = 3.0;
 const TANGENT_SIGMA_MM: f64 = 2.0;
 /// The tip zone begins where the area falls under this share of the sections further out.
 const TIP_AREA_SHARE: f64 = 0.85;
+/// A tip zone longer than this is a canal that narrows all along. Real tips round off within
+/// 3 mm, drum ends taper over 4 mm (ten ears of Wulbusch et al. 2023).
+const MOST_TIP_ZONE_MM: f64 = 6.0;
+/// What is tried on such a canal instead.
+const CONE_SHARES: [f64; 3] = [0.75, 0.65, 0.5];
 /// The aperture: where the equivalent diameter grows by more than this, mm per mm, outward.
 const FLARE_MM_PER_MM: f64 = 1.0;
 /// Settled when aperture, tip and middle move less than this from one round to the next.
@@ -82,13 +87,19 @@ pub(super) enum Lost {
     TooShort(f64),
 }
 
-/// Runs rounds from a rough core (outside → inside) until it settles or `rounds` are used up.
-pub(super) fn settle(cutter: &Cutter, rough: &[Point], rounds: usize) -> Result<Axis, Lost> {
-    let mut core = resample(rough);
+/// Runs rounds from a rough core (outside → inside) until it settles or `rounds` are used up, with
+/// stations `spacing_mm` apart.
+pub(super) fn settle(
+    cutter: &Cutter,
+    rough: &[Point],
+    rounds: usize,
+    spacing_mm: f64,
+) -> Result<Axis, Lost> {
+    let mut core = resample(rough, spacing_mm);
     let mut last: Option<[Point; 3]> = None;
     let mut best: Option<Axis> = None;
     for k in 0..rounds {
-        let mut axis = round(cutter, &core)?;
+        let mut axis = round(cutter, &core, spacing_mm)?;
         let marks = [
             axis.place(axis.aperture_at),
             axis.place(axis.tip_at),
@@ -98,7 +109,7 @@ pub(super) fn settle(cutter: &Cutter, rough: &[Point], rounds: usize) -> Result<
             (0..3).map(|i| (marks[i] - l[i]).norm()).fold(0.0, f64::max)
         });
         last = Some(marks);
-        core = next_core(&axis, pull(k))?;
+        core = next_core(&axis, pull(k), spacing_mm)?;
         let settled = axis.moved_mm < SETTLED_MM;
         if best
             .as_ref()
@@ -123,8 +134,8 @@ fn pull(k: usize) -> f64 {
     }
 }
 
-fn round(cutter: &Cutter, core: &[Point]) -> Result<Axis, Lost> {
-    let points = extended(core).ok_or(Lost::NoSections)?;
+fn round(cutter: &Cutter, core: &[Point], spacing_mm: f64) -> Result<Axis, Lost> {
+    let points = extended(core, spacing_mm).ok_or(Lost::NoSections)?;
     let arcs = arc_lengths(&points);
     let directions = tangents(&smoothed(&points, TANGENT_SIGMA_MM));
     let sections: Vec<Option<Cut>> = points
@@ -157,18 +168,18 @@ fn round(cutter: &Cutter, core: &[Point]) -> Result<Axis, Lost> {
 }
 
 /// The core with its straight ends.
-fn extended(core: &[Point]) -> Option<Vec<Point>> {
-    let chord = ((END_CHORD_MM / STATION_MM) as usize + 1).min(core.len());
+fn extended(core: &[Point], spacing_mm: f64) -> Option<Vec<Point>> {
+    let chord = ((END_CHORD_MM / spacing_mm) as usize + 1).min(core.len());
     let inward = line_direction(&core[core.len() - chord..])?;
     let outward = -line_direction(&core[..chord])?;
-    let steps = (BEYOND_CORE_MM / STATION_MM) as usize;
+    let steps = (BEYOND_CORE_MM / spacing_mm) as usize;
     let straight =
-        |from: Point, dir: Vector| (1..=steps).map(move |i| from + dir * (i as f64 * STATION_MM));
+        |from: Point, dir: Vector| (1..=steps).map(move |i| from + dir * (i as f64 * spacing_mm));
     let mut points: Vec<Point> = straight(core[0], outward).collect();
     points.reverse();
     points.extend_from_slice(core);
     points.extend(straight(core[core.len() - 1], inward));
-    Some(resample(&points))
+    Some(resample(&points, spacing_mm))
 }
 
 /// The unbroken run of sections round the middle.
@@ -187,29 +198,49 @@ fn run_of_sections(sections: &[Option<Cut>], middle: usize) -> Option<(usize, us
     (last >= first + 8).then_some((first, last))
 }
 
-/// The innermost station whose area is at least 85 % of the median of those 1 to 4 mm further out
-/// (its index), and where between it and the next the share is just reached: interpolated, since
-/// whole stations made the second bend's figures jump by 0.2 mm and 3° from one round to the next.
+/// Where the tip zone begins: the innermost station (its index) whose area is at least 85 % of the
+/// median of those 1 to 4 mm further out, and where between it and the next the share is just
+/// reached. Interpolated, since whole stations made the second bend's figures jump by 0.2 mm and
+/// 3° from one round to the next. A short canal that narrows like a cone nowhere holds that share;
+/// then the first of the lower shares that is held near the end is taken.
 fn tip_zone(
     arcs: &[f64],
     area: impl Fn(usize) -> f64 + Copy,
     first: usize,
     last: usize,
 ) -> Option<(usize, f64)> {
-    let over = |i: usize| share_over(area, i, (first..i).filter(|&j| near(arcs[i] - arcs[j])));
-    let i = (first..=last)
-        .rev()
-        .find(|&i| over(i).is_some_and(|o| o >= 0.0))?;
-    let next = (i + 1).min(arcs.len() - 1);
-    let beyond = if i < last {
-        over(next).unwrap_or(-TIP_AREA_SHARE)
-    } else {
-        -TIP_AREA_SHARE
+    let at_share = |share: f64| {
+        let over = |i: usize| {
+            share_over(
+                area,
+                share,
+                i,
+                (first..i).filter(|&j| near(arcs[i] - arcs[j])),
+            )
+        };
+        let i = (first..=last)
+            .rev()
+            .find(|&i| over(i).is_some_and(|o| o >= 0.0))?;
+        let next = (i + 1).min(arcs.len() - 1);
+        let beyond = if i < last {
+            over(next).unwrap_or(-share)
+        } else {
+            -share
+        };
+        Some((
+            i,
+            arcs[i] + crossing(over(i)?, beyond) * (arcs[next] - arcs[i]),
+        ))
     };
-    Some((
-        i,
-        arcs[i] + crossing(over(i)?, beyond) * (arcs[next] - arcs[i]),
-    ))
+    let near_end = |&(_, at): &(usize, f64)| arcs[last] - at <= MOST_TIP_ZONE_MM;
+    let usual = at_share(TIP_AREA_SHARE);
+    let cone = || {
+        CONE_SHARES
+            .iter()
+            .filter_map(|&s| at_share(s))
+            .find(near_end)
+    };
+    usual.filter(near_end).or_else(cone).or(usual)
 }
 
 /// 1 to 4 mm away.
@@ -217,15 +248,16 @@ fn near(distance_mm: f64) -> bool {
     (1.0 - 1e-6..=4.0 + 1e-6).contains(&distance_mm)
 }
 
-/// By how much the area at `i` is over 85 % of the median of the stations `others`, as a share.
+/// By how much the area at `i` is over `share` of the median of the stations `others`, as a share.
 fn share_over(
     area: impl Fn(usize) -> f64,
+    share: f64,
     i: usize,
     others: impl Iterator<Item = usize>,
 ) -> Option<f64> {
     let mut areas: Vec<f64> = others.map(&area).collect();
     areas.sort_by(f64::total_cmp);
-    (!areas.is_empty()).then(|| area(i) / median(&areas).max(1e-9) - TIP_AREA_SHARE)
+    (!areas.is_empty()).then(|| area(i) / median(&areas).max(1e-9) - share)
 }
 
 /// Where between two stations a figure that is `here ≥ 0` and `beyond < 0` is nought.
@@ -295,7 +327,14 @@ fn scan_end(
     first: usize,
     tip_zone: usize,
 ) -> f64 {
-    let over = |i: usize| share_over(area, i, (i..=tip_zone).filter(|&j| near(arcs[j] - arcs[i])));
+    let over = |i: usize| {
+        share_over(
+            area,
+            TIP_AREA_SHARE,
+            i,
+            (i..=tip_zone).filter(|&j| near(arcs[j] - arcs[i])),
+        )
+    };
     let Some(i) = (first..tip_zone).find(|&i| over(i).is_some_and(|o| o >= 0.0)) else {
         return arcs[first];
     };
@@ -333,7 +372,7 @@ fn tip(
 }
 
 /// Centroids from 1 mm inside the aperture to 1 mm outside the tip zone, both ends interpolated.
-fn next_core(axis: &Axis, pull: f64) -> Result<Vec<Point>, Lost> {
+fn next_core(axis: &Axis, pull: f64, spacing_mm: f64) -> Result<Vec<Point>, Lost> {
     let inside = if axis.aperture_reached { 1.0 } else { 0.5 };
     let (from, to) = (axis.aperture_at + inside, axis.tip_zone_at - 1.0);
     if to - from < LEAST_CORE_MM {
@@ -349,7 +388,7 @@ fn next_core(axis: &Axis, pull: f64) -> Result<Vec<Point>, Lost> {
     if centres.len() < 8 {
         return Err(Lost::NoSections);
     }
-    let steps = ((to - from) / STATION_MM).round().max(1.0) as usize;
+    let steps = ((to - from) / spacing_mm).round().max(1.0) as usize;
     let core: Vec<Point> = (0..=steps)
         .map(|k| {
             cubic_at(
@@ -359,5 +398,5 @@ fn next_core(axis: &Axis, pull: f64) -> Result<Vec<Point>, Lost> {
             )
         })
         .collect();
-    Ok(resample(&core))
+    Ok(resample(&core, spacing_mm))
 }

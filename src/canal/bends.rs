@@ -181,7 +181,7 @@ mod tests {
         go(6.0, 0.0);
         go(12.0 * 25.0_f64.to_radians(), -1.0 / 12.0);
         go(8.0, 0.0);
-        super::super::curve::resample(&points)
+        super::super::curve::resample(&points, 0.25)
     }
 
     #[test]

@@ -1,5 +1,5 @@
-//! Curves as evenly spaced points: resampling, smoothing, tangents, curvature. The spacing is
-//! [`STATION_MM`] everywhere in this room.
+//! Curves as evenly spaced points: resampling, smoothing, tangents, curvature. The spacing of
+//! every figure reported is [`STATION_MM`]; only the search for the canal goes in longer steps.
 
 use nalgebra::Matrix3;
 
@@ -36,15 +36,15 @@ pub(super) fn place_at(points: &[Point], arcs: &[f64], at: f64) -> Point {
     points[k - 1] + (points[k] - points[k - 1]) * t
 }
 
-/// The same curve with points evenly about [`STATION_MM`] apart; first and last are kept.
+/// The same curve with points evenly about `spacing_mm` apart; first and last are kept.
 /// Cubic between points (Catmull–Rom, chordal), so that repeated resampling does not cut corners.
-pub(super) fn resample(points: &[Point]) -> Vec<Point> {
+pub(super) fn resample(points: &[Point], spacing_mm: f64) -> Vec<Point> {
     if points.len() < 2 {
         return points.to_vec();
     }
     let arcs = arc_lengths(points);
     let total = arcs[arcs.len() - 1];
-    let steps = ((total / STATION_MM).round() as usize).max(1);
+    let steps = ((total / spacing_mm).round() as usize).max(1);
     (0..=steps)
         .map(|i| {
             let at = total * i as f64 / steps as f64;

@@ -1,7 +1,7 @@
 //! From a settled axis to the canal's figures, each with its `±`.
 
 use crate::mesh::{Mesh, MeshQueries, Point, Vector};
-use crate::soundness::{Pit, Soundness};
+use crate::soundness::{self, Pit, Region, Soundness};
 use crate::units::Measured;
 
 use super::axis::{self, Axis};
@@ -9,6 +9,7 @@ use super::bends::{LEAST_TURN_DEG, RawBend, bends};
 use super::coarse::Graph;
 use super::curve::{STATION_MM, arc_lengths};
 use super::cut::Cutter;
+use super::region::region_of;
 use super::seek::Found;
 use super::spread::{self, BendSpread};
 use super::{Bend, Canal, Feather, NoCanal, Section, face, side};
@@ -80,7 +81,7 @@ pub(super) fn measure(
     let bends_sure = spread.count_sure && bends.iter().all(clear);
     let length = at_mm[at_mm.len() - 1];
     let outer_reach_mm = outer_reach(&found.graph, &aperture.centre, &out);
-    Ok(Canal {
+    let mut canal = Canal {
         tip: points[points.len() - 1],
         axis: points,
         length_mm: from_aperture(length, spread.length_mm),
@@ -102,7 +103,21 @@ pub(super) fn measure(
         tip_open: axis.tip_open,
         area_share: spread.area_share,
         width_plus_minus_mm: spread.width_mm,
-    })
+    };
+    canal.pits = wall_pits(&canal, soundness::pits(mesh, soundness));
+    Ok(canal)
+}
+
+/// Those pits that lie in the canal's wall.
+fn wall_pits(canal: &Canal, all: Vec<Pit>) -> Vec<Pit> {
+    let in_wall = |p: &Pit| {
+        use Region::{BetweenBends, Canal, PastSecondBend, SealZone};
+        matches!(
+            region_of(canal, &p.point).0,
+            SealZone | BetweenBends | PastSecondBend | Canal
+        )
+    };
+    all.into_iter().filter(in_wall).collect()
 }
 
 fn settle(cutter: &Cutter, start: &Axis) -> Result<Axis, NoCanal> {
@@ -112,8 +127,8 @@ fn settle(cutter: &Cutter, start: &Axis) -> Result<Axis, NoCanal> {
             "too little canal between aperture and tip".to_string(),
         ));
     }
-    let axis =
-        axis::settle(cutter, &core, ROUNDS).map_err(|e| NoCanal::NotSettled(e.to_string()))?;
+    let axis = axis::settle(cutter, &core, ROUNDS, STATION_MM)
+        .map_err(|e| NoCanal::NotSettled(e.to_string()))?;
     if axis.moved_mm > UNSETTLED_MM {
         return Err(NoCanal::NotSettled(format!(
             "it still moves by {:.2} mm after {ROUNDS} rounds",

@@ -35,6 +35,8 @@ const LEAST_PART_MM2: f64 = 120.0;
 const ROUNDS_TO_BEGIN: usize = 2;
 /// … and that are enough to compare different ones.
 const ROUNDS_TO_COMPARE: usize = 5;
+/// Stations while ends are compared; only the canal chosen is measured in finer steps.
+const COMPARE_STATION_MM: f64 = 0.5;
 /// Axes whose tips and middles are nearer than this are the same canal.
 const SAME_TIP_MM: f64 = 2.0;
 
@@ -104,7 +106,8 @@ fn candidates_of(graph: &Graph, cutter: &Cutter) -> Vec<Candidate> {
         .into_par_iter()
         .filter_map(|a| {
             let core = a.core();
-            let settled = axis::settle(cutter, &core, ROUNDS_TO_COMPARE).unwrap_or(a);
+            let settled =
+                axis::settle(cutter, &core, ROUNDS_TO_COMPARE, COMPARE_STATION_MM).unwrap_or(a);
             Candidate::new(cutter, settled, graph)
         })
         .collect()
@@ -188,7 +191,7 @@ fn farthest(distance: &[f64]) -> u32 {
 /// Follows one end inward and begins an axis on it.
 fn follow(graph: &Graph, cutter: &Cutter, end: u32) -> Option<Axis> {
     let rough = usable(&level_set_path(graph, end))?;
-    axis::settle(cutter, &rough, ROUNDS_TO_BEGIN).ok()
+    axis::settle(cutter, &rough, ROUNDS_TO_BEGIN, COMPARE_STATION_MM).ok()
 }
 
 /// Centroids of level sets of the distance from `end`, from the end towards the bulk.

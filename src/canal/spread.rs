@@ -8,6 +8,7 @@ use crate::mesh::Vector;
 
 use super::axis::{self, Axis};
 use super::bends::{RawBend, bends};
+use super::curve::STATION_MM;
 use super::cut::{Cutter, Nudge, mix};
 
 /// Copies measured. The 97.5 % point of Student's t with 7 degrees of freedom goes with 8.
@@ -79,7 +80,7 @@ pub(super) fn spread(
             let trim = (k % 4) as usize;
             let start = &core
                 [trim.min(core.len() / 4)..core.len() - ((k / 4) as usize).min(core.len() / 4)];
-            axis::settle(&copy, start, ROUNDS)
+            axis::settle(&copy, start, ROUNDS, STATION_MM)
                 .ok()
                 .map(|a| figures(&copy, &a))
         })

@@ -65,7 +65,7 @@ fn run(facts: &Facts, limits: &Limits) -> Answer {
             )
         };
         let says = format!(
-            "{} too wide to fill in passing, the widest {}",
+            "{} too wide to fill in passing, the widest {} across",
             too_wide.len(),
             figure(&widest, "mm")
         );
@@ -74,7 +74,7 @@ fn run(facts: &Facts, limits: &Limits) -> Answer {
         Answer::cannot_tell(undecided(&widest, &bar), "look at it").findings(judged(None))
     } else {
         let says = format!(
-            "{} to fill in passing, the widest {}",
+            "{} to fill in passing, the widest {} across",
             elsewhere.len(),
             figure(&widest, "mm")
         );

@@ -50,11 +50,11 @@ fn run(facts: &Facts, limits: &Limits) -> Answer {
         return none_inside(perhaps);
     };
     let value = facts.length(widest);
-    let says = format!(
-        "{} in the seal zone, the widest {} across",
-        holes_words(inside.len()),
-        figure(&value, "mm")
-    );
+    let count = match inside.len() {
+        1 => "one hole".to_owned(),
+        n => format!("{n} holes, the widest"),
+    };
+    let says = format!("in the seal zone {count} {} across", figure(&value, "mm"));
     let (weighs, advice) = match bar.judge(&value) {
         Some(false) => (
             Verdict::Retake,
@@ -76,19 +76,8 @@ fn none_inside(perhaps: Vec<Finding>) -> Answer {
         return Answer::holds("no hole in the seal zone");
     }
     Answer::cannot_tell(
-        format!(
-            "{} in a canal whose first bend was not told",
-            holes_words(perhaps.len())
-        ),
+        "a hole in a canal whose first bend was not told",
         "look whether it lies where the seal will be",
     )
     .findings(perhaps)
-}
-
-fn holes_words(count: usize) -> String {
-    if count == 1 {
-        "one hole".to_owned()
-    } else {
-        format!("{count} holes")
-    }
 }

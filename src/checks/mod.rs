@@ -17,6 +17,7 @@ mod hole_elsewhere;
 mod hole_in_seal_zone;
 mod loose_parts;
 mod pit_in_canal;
+mod print;
 mod scan_ends_in_canal;
 mod scan_too_noisy;
 mod short_of_bend;
@@ -29,6 +30,7 @@ pub use answer::{
     Answer, Bar, Finding, Outcome, Sense, Verdict, figure, number, region_words, undecided,
 };
 pub use facts::Facts;
+pub use print::{explain, list, markdown};
 
 use crate::limits::{Limits, Row};
 
@@ -107,6 +109,6 @@ pub fn nearest_id(wrong: &str) -> &'static str {
 }
 
 #[cfg(test)]
-mod fixtures;
+pub(crate) mod fixtures;
 #[cfg(test)]
 mod tests;

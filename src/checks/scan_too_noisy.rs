@@ -3,7 +3,7 @@
 use crate::limits::{Limits, rows};
 use crate::units::Measured;
 
-use super::{Answer, Bar, Check, Facts, Verdict, figure, undecided};
+use super::{Answer, Bar, Check, Facts, Verdict, undecided};
 
 /// 95 % half width of the noise figure, as a share of it. Too low: the same ear scanned twice
 /// lands on both sides of the limit. Too high: a limit near the usual noise is never told.
@@ -27,7 +27,7 @@ fn run(facts: &Facts, limits: &Limits) -> Answer {
     let bar = Bar::at_most(&rows::NOISE, limits);
     let noise = facts.soundness.noise_mm;
     let value = Measured::exact(noise, SHARE * noise);
-    let says = format!("noise {}", figure(&value, "mm"));
+    let says = format!("noise {noise:.3} ± {:.3} mm", value.plus_minus);
     let answer = match bar.judge(&value) {
         Some(true) => Answer::holds(says),
         Some(false) => Answer::breaks(Verdict::Retake, says, "clean the cast and scan it again"),

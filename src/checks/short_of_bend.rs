@@ -54,6 +54,9 @@ fn past(facts: &Facts, limits: &Limits, bend: usize, bar: Bar) -> Answer {
     let Some(found) = canal.bends.get(bend - 1) else {
         return unseen(canal, limits, bend, bar, feather);
     };
+    if !canal.bends_sure {
+        return unsure_which(canal, bend, bar, feather);
+    }
     let value = less(found.past_mm, feather);
     let from = format!("{} past the {} bend", figure(&value, "mm"), ordinal(bend));
     let lost = if feather > 0.0 {
@@ -71,6 +74,36 @@ fn past(facts: &Facts, limits: &Limits, bend: usize, bar: Bar) -> Answer {
         ),
     };
     answer.and(&lost).value(value, "mm").limit(bar)
+}
+
+/// Noise could add or drop a bend, so "second" may be another one than it seems. The innermost bend
+/// has the least past it and the outermost the most: only where all would answer alike is that told.
+fn unsure_which(canal: &Canal, bend: usize, bar: Bar, feather: f64) -> Answer {
+    let past: Vec<Measured> = canal
+        .bends
+        .iter()
+        .map(|b| less(b.past_mm, feather))
+        .collect();
+    let (Some(outermost), Some(innermost)) = (past.first(), past.last()) else {
+        return Answer::cannot_tell("no bend was told".to_string(), "look at the model");
+    };
+    let says = format!(
+        "{} bends, one of them barely a bend, so the {} can't be named for sure",
+        past.len(),
+        ordinal(bend)
+    );
+    let answer = if bar.judge(innermost) == Some(true) {
+        let enough = format!("{} past the innermost bend", figure(innermost, "mm"));
+        Answer::holds(enough).and("enough whichever bend is the one meant")
+    } else if bar.judge(outermost) == Some(false) {
+        Answer::breaks(Verdict::Retake, says, DEEPER)
+    } else {
+        Answer::cannot_tell(
+            says,
+            "look at the bends on the model and decide which is meant",
+        )
+    };
+    answer.value(*innermost, "mm").limit(bar)
 }
 
 /// No such bend was told: what lies past it is at most what lies past the bend before it, or

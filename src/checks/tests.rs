@@ -95,7 +95,7 @@ const CASES: &[Case] = &[
         id: "canal-too-narrow",
         breaks: |e| narrow(e, 4.5, 2.2),
         weighs: Verdict::Repair,
-        cannot_tell: Some(|e| narrow(e, 4.70, 2.75)),
+        cannot_tell: Some(|e| narrow(e, 5.5, 3.0)),
     },
     Case {
         id: "figures-doubtful",

@@ -12,6 +12,7 @@ mod curve;
 mod faults;
 mod jet;
 mod model;
+mod orchestra;
 mod polygonise;
 mod slice;
 mod solid;
@@ -24,6 +25,8 @@ mod volume;
 pub use faults::{Fault, HoleTruth, Placed, Spot};
 pub use model::{Base, Bend, Canal, Concha, EarModel, Section, Side};
 pub use truth::{ApertureTruth, BendTruth, CanalTruth, FrameTruth, SectionTruth, TipTruth, Truth};
+
+pub use orchestra::{Form, Order, pit_orchestra, write_all};
 
 use rayon::prelude::*;
 
@@ -140,19 +143,4 @@ fn roughen(net: &mut Net, solid: &Solid, model: &EarModel) {
 }
 
 #[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn every_point_lies_on_the_solid() {
-        let model = EarModel {
-            facets: 12_000,
-            ..EarModel::small(Side::Right)
-        };
-        let solid = Solid::new(&model);
-        let made = ear(&model);
-        let off = made.mesh.points().iter().map(|p| solid.at(p).v.abs());
-        let worst = off.fold(0.0, f64::max);
-        assert!(worst <= 1e-6, "worst {worst}");
-    }
-}
+mod tests;

@@ -150,8 +150,11 @@ fn canal(model: &EarModel, solid: &Solid) -> Option<CanalTruth> {
     let axis = axis(field, rough(model, solid))?;
     let (from, to) = (axis.aperture_mm, axis.tip_mm);
     let sections = sections(field, &axis);
+    // Where no flare is met, the first millimetre is the rim of a cut end, not canal.
+    let from_mm = if axis.aperture_reached { 0.0 } else { 1.0 };
     let narrowest = *sections
         .iter()
+        .filter(|s| s.at_mm >= from_mm)
         .min_by(|a, b| a.area_mm2.total_cmp(&b.area_mm2))?;
     let line = axis.line.part(from, to, 0.05);
     let bends = bends(&axis.line, from, to);
@@ -171,7 +174,7 @@ fn canal(model: &EarModel, solid: &Solid) -> Option<CanalTruth> {
         aperture: ApertureTruth {
             point_mm: line.points[0].into(),
             normal: normal(&axis, from).into(),
-            area_mm2: sections.first()?.area_mm2,
+            area_mm2: sections.first().map_or(0.0, |s| s.area_mm2),
         },
         tip: TipTruth {
             point_mm: line.points[n - 1].into(),
@@ -228,7 +231,7 @@ pub(crate) fn of(model: &EarModel, solid: &Solid, net: &Net) -> Truth {
         holes: Vec::new(),
         watertight: closed,
         parts: 1,
-        volume_mm3: closed.then(|| super::volume::volume_mm3(solid, net)),
+        volume_mm3: closed.then(|| super::volume::volume_mm3(&|p| solid.at(p), net)),
         faults: Vec::new(),
     }
 }

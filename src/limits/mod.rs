@@ -9,7 +9,7 @@ mod print;
 pub mod rows;
 
 pub use file::{Fault, LimitsError};
-pub use print::{explain, explain_all, markdown, to_toml};
+pub use print::{explain, explain_all, markdown, to_toml, wrapped};
 pub use rows::{Kind, ROWS, Row, nearest_key};
 
 use std::collections::BTreeMap;

@@ -15,11 +15,13 @@ fn toml_value(setting: &Setting) -> String {
     }
 }
 
-/// Words wrapped to `width` columns, each line after `indent`.
-fn wrapped(text: &str, indent: &str, width: usize) -> String {
+/// Words wrapped to `width` columns, each line after `indent`. A no-break space holds two words
+/// together and is written as a plain one.
+#[must_use]
+pub fn wrapped(text: &str, indent: &str, width: usize) -> String {
     let mut out = String::new();
     let mut column = 0;
-    for word in text.split_whitespace() {
+    for word in text.split([' ', '\n']).filter(|word| !word.is_empty()) {
         let length = word.chars().count();
         if column == 0 || column + 1 + length > width {
             if column != 0 {
@@ -27,12 +29,11 @@ fn wrapped(text: &str, indent: &str, width: usize) -> String {
             }
             out.push_str(indent);
             column = indent.chars().count();
-            out.push_str(word);
         } else {
             out.push(' ');
-            out.push_str(word);
             column += 1;
         }
+        out.push_str(&word.replace('\u{a0}', " "));
         column += length;
     }
     out

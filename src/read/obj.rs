@@ -53,6 +53,14 @@ pub(super) fn is_keyword(word: &str) -> bool {
     word == "v" || word == "f" || [&CURVED[..], &LONE, &HARMLESS].concat().contains(&word)
 }
 
+/// Is there a line that gives a point?
+pub(super) fn holds_a_point(text: &str) -> bool {
+    Lines::new(text).any(|(_, line)| {
+        let mut words = line.split_ascii_whitespace();
+        words.next() == Some("v") && words.next().is_some_and(|w| w.parse::<f64>().is_ok())
+    })
+}
+
 pub(super) fn read(text: &str, max_facets: usize) -> Result<Raw, Fault> {
     let mut reader = Reader::default();
     let mut lines = Lines::new(text);

@@ -11,6 +11,11 @@ use super::raw::{check_cap, check_finite};
 /// steps at this size.
 const MOST_CORNERS: usize = 1000;
 
+/// Steps of ear cutting in a whole file, at worst. Too low: a scan of a million small dented
+/// polygons (10⁹ steps at ten corners) fails. Too high: a file made of the largest ones takes
+/// hours.
+const MOST_STEPS: usize = 10_000_000_000;
+
 /// Faces as a file lists them. Kept until all points are known, since some files name points
 /// before they give them.
 #[derive(Debug, Default)]
@@ -75,6 +80,7 @@ pub(super) struct Cutter {
     by_ears: usize,
     forced: usize,
     too_few: usize,
+    steps: usize,
 }
 
 impl Cutter {
@@ -99,6 +105,11 @@ impl Cutter {
                     let fact = format!("a dented polygon of {n} corners; {MOST_CORNERS} are read");
                     return Err(Fault::new(Trouble::Unsupported, fact));
                 } else {
+                    self.steps += polygon.len().pow(3);
+                    if self.steps > MOST_STEPS {
+                        let fact = "too many large dented polygons to cut into triangles";
+                        return Err(Fault::new(Trouble::Unsupported, fact));
+                    }
                     self.by_ears += 1;
                     self.cut_ears(&flat, polygon, facets);
                 }

@@ -31,12 +31,7 @@ pub fn read_bytes(bytes: &[u8], path: &Path, opts: &ReadOptions) -> Result<Scan,
 fn surface(bytes: &[u8], path: &Path, opts: &ReadOptions) -> Result<Scan, Fault> {
     check_options(bytes, opts)?;
     let mut raw = sniff::read(bytes, path, opts)?;
-    if raw.facets.is_empty() {
-        return Err(Fault::new(
-            Trouble::NoSurface,
-            "there is not one facet in it",
-        ));
-    }
+    check_any(&raw)?;
     let settled = settle_unit(&mut raw, opts);
     let scale = settled.unit.map_or(1.0, Unit::in_mm);
     #[allow(clippy::float_cmp)] // the constant itself, not a computed value

@@ -77,7 +77,7 @@ fn kind_of(bytes: &[u8], hint: Option<Kind>) -> Result<Kind, Fault> {
     if stl_binary::length_fits(bytes) {
         return Ok(Kind::StlBinary);
     }
-    if bytes.starts_with(b"PK") {
+    if bytes.starts_with(b"PK\x03\x04") || bytes.starts_with(b"PK\x05\x06") {
         return Ok(Kind::ThreeMf);
     }
     if ply::opens(bytes) {
@@ -87,12 +87,15 @@ fn kind_of(bytes: &[u8], hint: Option<Kind>) -> Result<Kind, Fault> {
         let fact = format!("this is {what}, not a mesh that can be read here");
         return Err(Fault::new(Trouble::UnknownKind, fact));
     }
-    if looks_like_text(bytes) {
-        return text_kind(bytes, hint).ok_or_else(|| unknown(bytes));
+    if !holds_zeros(bytes)
+        && let Some(kind) = text_kind(bytes, hint)
+    {
+        return Ok(kind);
     }
-    // No text, and the length does not fit: binary STL with a wrong count, if anything says so.
-    let says_stl = hint == Some(Kind::StlText) || bytes[..bytes.len().min(5)] == *b"solid";
-    if says_stl {
+    // No text that is known, and the length does not fit: binary STL with a wrong count, if
+    // anything says so.
+    let says_stl = hint == Some(Kind::StlText) || bytes.starts_with(b"solid");
+    if says_stl && holds_controls(bytes) {
         return Ok(Kind::StlBinary);
     }
     Err(unknown(bytes))
@@ -121,16 +124,23 @@ fn foreign(bytes: &[u8]) -> Option<&'static str> {
     found.map(|(_, what)| *what)
 }
 
-/// Text of any coding holds no control characters but white space; binary STL is full of zeros.
-fn looks_like_text(bytes: &[u8]) -> bool {
-    let start = &bytes[..bytes.len().min(4096)];
-    let wide = start.starts_with(b"\xff\xfe") || start.starts_with(b"\xfe\xff");
-    let control = |b: &u8| *b < 9 || (14..32).contains(b) || *b == 127;
-    wide || !start.iter().any(control)
+/// Where text and binary part: binary STL is full of zeros (its attribute words), text of one byte
+/// a letter has none. Other control characters do turn up in names, so they do not decide.
+fn holds_zeros(bytes: &[u8]) -> bool {
+    let wide = bytes.starts_with(b"\xff\xfe") || bytes.starts_with(b"\xfe\xff");
+    !wide && bytes[..bytes.len().min(START)].contains(&0)
 }
 
-/// The first word that is no comment decides; `v` and `f` alone could open anything, so OBJ also
-/// wants the hint or a number after it.
+fn holds_controls(bytes: &[u8]) -> bool {
+    let control = |b: &u8| b.is_ascii_control() && !b.is_ascii_whitespace();
+    bytes[..bytes.len().min(START)].iter().any(control)
+}
+
+/// Bytes looked at to tell text from binary: some eighty facets of binary STL.
+const START: usize = 4096;
+
+/// The first word that is no comment decides. Words of OBJ are short and could open a letter, so
+/// without the name's ending it must also hold a point.
 fn text_kind(bytes: &[u8], hint: Option<Kind>) -> Option<Kind> {
     let text = decode(bytes);
     let line = Lines::new(&text)
@@ -144,7 +154,7 @@ fn text_kind(bytes: &[u8], hint: Option<Kind>) -> Option<Kind> {
     if off::is_keyword(first) {
         return Some(Kind::Off);
     }
-    if obj::is_keyword(first) {
+    if obj::is_keyword(first) && (hint == Some(Kind::Obj) || obj::holds_a_point(&text)) {
         return Some(Kind::Obj);
     }
     // The keyword of OFF may be missing, and OBJ may begin with words of some program's own.

@@ -171,8 +171,15 @@ impl Grid {
         }
     }
 
+    /// Rounded down; written out because the library's own is a call on this target.
     fn cell(&self, c: f64) -> i64 {
-        (c * self.per_cell).floor() as i64
+        let cells = c * self.per_cell;
+        let towards_zero = cells as i64;
+        towards_zero - i64::from(towards_zero as f64 > cells)
+    }
+
+    fn cells(&self, c: f64) -> std::ops::RangeInclusive<i64> {
+        self.cell(c - self.tolerance)..=self.cell(c + self.tolerance)
     }
 
     fn slot(&self, x: i64, y: i64, z: i64) -> usize {
@@ -187,11 +194,11 @@ impl Grid {
 
     /// The lowest index among kept points within the tolerance.
     fn first_near(&self, p: &Point, kept: &[Point]) -> Option<u32> {
-        let t = self.tolerance;
+        let [xs, ys, zs] = [p.x, p.y, p.z].map(|c| self.cells(c));
         let mut best = None;
-        for x in self.cell(p.x - t)..=self.cell(p.x + t) {
-            for y in self.cell(p.y - t)..=self.cell(p.y + t) {
-                for z in self.cell(p.z - t)..=self.cell(p.z + t) {
+        for x in xs {
+            for y in ys.clone() {
+                for z in zs.clone() {
                     let mut at = self.heads[self.slot(x, y, z)];
                     while at != EMPTY {
                         let near = (kept[at as usize] - p).norm_squared() <= self.tolerance_sq;

@@ -6,8 +6,10 @@ mod facets;
 mod holes;
 mod noise;
 mod parts;
+mod pits;
 mod quadric;
 mod rings;
+mod samples;
 #[cfg(test)]
 mod shapes;
 mod spots;
@@ -15,6 +17,8 @@ mod spots;
 mod tests;
 mod triangles;
 mod turning;
+
+pub use pits::pits;
 
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};

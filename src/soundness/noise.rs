@@ -50,7 +50,7 @@ fn variance_at(mesh: &Mesh, rings: &Rings<'_>, p: u32) -> Option<f64> {
         .iter()
         .map(|[x, y, _]| x.hypot(*y))
         .fold(0.0, f64::max);
-    let fit = Quadric::fit(local.iter().map(|&q| (q, 1.0)), reach)?;
+    let fit = Quadric::fit(&local, reach)?;
     let left: f64 = local
         .iter()
         .map(|&[x, y, z]| ((z - fit.height(x, y)) * fit.foreshortening(x, y)).powi(2))

@@ -56,8 +56,19 @@ fn package(meshes: &[(&str, &Mesh)]) -> Result<Vec<u8>, String> {
     Ok(bytes.into_inner())
 }
 
-/// XML cannot hold control characters, not even escaped.
+/// A name made fit for an XML attribute: the writer puts it there as it is. Control characters
+/// cannot stand in XML at all, not even escaped.
 fn plain(name: &str) -> String {
-    let fit = |c: char| if c.is_control() { '_' } else { c };
-    name.chars().map(fit).collect()
+    let mut fit = String::with_capacity(name.len());
+    for c in name.chars() {
+        match c {
+            '&' => fit.push_str("&amp;"),
+            '<' => fit.push_str("&lt;"),
+            '>' => fit.push_str("&gt;"),
+            '"' => fit.push_str("&quot;"),
+            c if c.is_control() => fit.push('_'),
+            c => fit.push(c),
+        }
+    }
+    fit
 }
