@@ -12,6 +12,7 @@ use rayon::prelude::*;
 use crate::mesh::{Mesh, Point, Vector};
 
 use super::ball::{At, Reading, hollow};
+use super::figures::{WIDTH_BY_ROUGHNESS, half_width};
 use super::seat::Seats;
 use super::side::Surface;
 use super::tree::Tree;
@@ -91,6 +92,7 @@ pub(super) fn assign(
         bores.push(Bore {
             diameter_mm: bore.diameter_mm,
             least_mm: bore.diameter_mm,
+            plus_minus_mm: 0.0,
             length_mm: length,
             round: true,
             from: bore.from,
@@ -165,6 +167,7 @@ fn passage(mesh: &Mesh, seats: &Seats, members: &[usize], widths: &[f64]) -> Opt
     let radius = radii.iter().sum::<f64>() / radii.len() as f64;
     let scatter = radii.iter().map(|r| (r - radius).powi(2)).sum::<f64>() / radii.len() as f64;
     let round = scatter.sqrt() <= ROUND * radius;
+    let rough = members.iter().map(|&p| seats.rough_mm[p]).sum::<f64>() / members.len() as f64;
     let mut sorted: Vec<f64> = members.iter().map(|&p| widths[p]).collect();
     sorted.sort_by(f64::total_cmp);
     Some(Bore {
@@ -175,6 +178,8 @@ fn passage(mesh: &Mesh, seats: &Seats, members: &[usize], widths: &[f64]) -> Opt
         },
         // The twentieth part, not the very least: rims and a single bad facet read low.
         least_mm: sorted[sorted.len() / 20],
+        // Two ends, each as rough as the bore is on the whole.
+        plus_minus_mm: (WIDTH_BY_ROUGHNESS * rough * 2.0_f64.sqrt()).max(0.001),
         length_mm: hi - lo,
         round,
         from: centre + lo * axis,
@@ -214,6 +219,7 @@ fn circle_centre(
 pub(super) fn webs(
     mesh: &Mesh,
     tree: &Tree,
+    seats: &Seats,
     at: &[At],
     surface: &[Surface],
     bore: &[u16],
@@ -255,6 +261,7 @@ pub(super) fn webs(
         .map(|((a, b), p)| Web {
             between: [a, b],
             least_mm: at[p].wall_mm,
+            plus_minus_mm: half_width(mesh, seats, p, at[p].facet),
             point: mesh.points()[p],
             opposite: tree.origin() + at[p].contact,
         })

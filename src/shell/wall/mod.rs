@@ -15,6 +15,9 @@ mod side;
 mod tree;
 
 #[cfg(test)]
+#[path = "tests/shapes.rs"]
+pub(crate) mod shapes;
+#[cfg(test)]
 mod tests;
 
 pub use ball::Reading;
@@ -91,6 +94,8 @@ pub struct Bore {
     pub diameter_mm: f64,
     /// Width at its narrowest (5th percentile of the balls that fit in it), mm.
     pub least_mm: f64,
+    /// 95 % half width of that from its facets and noise, mm.
+    pub plus_minus_mm: f64,
     /// Length along its axis, mm.
     pub length_mm: f64,
     /// True for a straight round bore.
@@ -126,6 +131,8 @@ pub struct Web {
     pub between: [Between; 2],
     /// The least ball, mm.
     pub least_mm: f64,
+    /// Its 95 % half width, mm.
+    pub plus_minus_mm: f64,
     /// Where it touches one piece.
     pub point: Point,
     /// Where it touches the other.
@@ -315,7 +322,7 @@ pub fn wall(mesh: &Mesh, topology: &Topology, options: &WallOptions) -> Result<W
     if at.iter().all(|a| !a.wall_mm.is_finite()) {
         return Err(NoWall::Nothing);
     }
-    let webs = bores::webs(mesh, &tree, &at, &surface, &bore);
+    let webs = bores::webs(mesh, &tree, &seats, &at, &surface, &bore);
     Ok(assemble(
         mesh,
         topology,

@@ -2,8 +2,8 @@
 
 use approx::assert_abs_diff_eq;
 
-use super::shapes::{blocks, bored, cup, hollow, measure, measure_with, twice_bored};
 use crate::mesh::{Mesh, Point, Topology, Vector};
+use crate::shell::wall::shapes::{blocks, bored, cup, hollow, measure, measure_with, twice_bored};
 use crate::shell::wall::{
     Between, Caution, NoWall, Reading, Surface, Wall, WallOptions, joined, wall,
 };
@@ -271,8 +271,8 @@ fn cup_with_bores_knows_outside_from_inside() {
 fn two_files_wound_any_way_read_like_one_shell() {
     let closed = hollow(10.0, 9.2, Vector::zeros(), 4);
     let truth = measure(&closed);
-    let outer = super::shapes::sphere(Point::origin(), 10.0, 4);
-    let inner = super::shapes::turned_sphere(Vector::zeros(), 9.2, 4);
+    let outer = crate::shell::wall::shapes::sphere(Point::origin(), 10.0, 4);
+    let inner = crate::shell::wall::shapes::turned_sphere(Vector::zeros(), 9.2, 4);
     for (o, i) in [
         (outer.clone(), inner.clone()),
         (outer.clone(), inner.inverted()),
@@ -331,7 +331,7 @@ fn flipped_facets_and_inside_out_shells_are_read_right_and_told() {
 #[test]
 fn open_cups_in_two_files_are_measured_away_from_their_rims() {
     let cut = |r: f64| {
-        let s = super::shapes::sphere(Point::origin(), r, 5);
+        let s = crate::shell::wall::shapes::sphere(Point::origin(), r, 5);
         let keep = |f: &[u32; 3]| f.iter().all(|&p| s.points()[p as usize].z < 5.0);
         let facets = s.facets().iter().copied().filter(keep).collect();
         Mesh::new(s.points().to_vec(), facets).expect("same points")

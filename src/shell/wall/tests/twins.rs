@@ -1,10 +1,10 @@
 //! The fast pass against slow ones that share nothing with it but the definition, and against
 //! itself on the same shell turned, moved, cut finer, made rough, or measured on one thread.
 
-use super::shapes::{bored, cup, hollow, measure, noisy};
 use crate::mesh::{Mesh, MeshQueries, Point, Topology, Vector};
 use crate::shell::wall::orient::orient;
 use crate::shell::wall::seat::{Seats, facet_normals};
+use crate::shell::wall::shapes::{bored, cup, hollow, measure, noisy};
 use crate::shell::wall::tree::{OWN_SHEET_COS, Seat, Tree};
 use crate::shell::wall::{Reading, Wall, WallOptions};
 
