@@ -5,7 +5,7 @@ use crate::limits::{Limits, rows};
 use crate::shell::wall::Bore;
 use crate::units::Measured;
 
-use super::{WallCheck, WallFacts};
+use super::{WallCheck, WallFacts, decide};
 
 pub static CHECK: WallCheck = WallCheck {
     id: "hole-too-small",
@@ -22,12 +22,10 @@ fn run(facts: &WallFacts, limits: &Limits) -> Answer {
     let bar = Bar::at_least(&rows::HOLE_LEAST, limits);
     let value = |bore: &Bore| Measured::exact(bore.least_mm, bore.plus_minus_mm);
     let bores = &facts.wall.bores;
-    let Some(worst) = bores
-        .iter()
-        .min_by(|a, b| a.least_mm.total_cmp(&b.least_mm))
-    else {
-        return Answer::holds("no bore was found").limit(bar);
+    let Some((k, told)) = decide(bores.iter().map(|bore| (value(bore), bar))) else {
+        return Answer::holds("no bore was found");
     };
+    let worst = &bores[k];
     let middle = |bore: &Bore| nalgebra::center(&bore.from, &bore.to);
     let findings = bores
         .iter()
@@ -42,7 +40,7 @@ fn run(facts: &WallFacts, limits: &Limits) -> Answer {
         })
         .collect();
     let says = format!("narrowest {}", figure(&value(worst), "mm"));
-    let answer = match bar.judge(&value(worst)) {
+    let answer = match told {
         Some(true) => Answer::holds(says),
         Some(false) => Answer::breaks(
             Verdict::Repair,

@@ -16,7 +16,7 @@ use crate::shell::wall::{ThinSpot, Wall};
 use crate::soundness::Region;
 use crate::units::Measured;
 
-use super::{Answer, Finding, Outcome, Verdict};
+use super::{Answer, Bar, Finding, Outcome, Verdict};
 
 /// A check of the wall: a row and a function, as [`super::Check`] is for a scan.
 pub struct WallCheck {
@@ -150,9 +150,35 @@ pub fn wall_outcome<'a>(answers: impl IntoIterator<Item = &'a Answer>) -> Outcom
 /// The wall with its finishing stock taken off.
 fn polished(wall_mm: Measured, limits: &Limits) -> Measured {
     Measured {
-        value: wall_mm.value - limits.number(&rows::WALL_STOCK),
+        // A wall thinner than the stock is polished through, not to less than nothing.
+        value: (wall_mm.value - limits.number(&rows::WALL_STOCK)).max(0.0),
         ..wall_mm
     }
+}
+
+/// Of several values held against "at least" bars: the one that decides, and how. One that is
+/// surely under breaks them all, whatever is untold of the rest; they hold when each surely does.
+fn decide(all: impl Iterator<Item = (Measured, Bar)>) -> Option<(usize, Option<bool>)> {
+    let (mut under, mut least) = (None::<(usize, f64)>, None::<(usize, f64)>);
+    let mut untold = None::<(usize, f64)>;
+    for (k, (value, bar)) in all.enumerate() {
+        let margin = value.value - bar.value;
+        let lower = |best: Option<(usize, f64)>, m: f64| match best {
+            Some(b) if b.1 <= m => Some(b),
+            _ => Some((k, m)),
+        };
+        least = lower(least, margin);
+        match bar.judge(&value) {
+            Some(false) => under = lower(under, margin),
+            None => untold = lower(untold, margin),
+            Some(true) => {}
+        }
+    }
+    let with = |told: Option<bool>| move |(k, _): (usize, f64)| (k, told);
+    under
+        .map(with(Some(false)))
+        .or(untold.map(with(None)))
+        .or(least.map(with(Some(true))))
 }
 
 #[cfg(test)]

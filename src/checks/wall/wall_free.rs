@@ -4,7 +4,7 @@ use crate::checks::{Answer, Bar, Verdict, figure, number, undecided};
 use crate::limits::{Limits, rows};
 use crate::shell::wall::ThinSpot;
 
-use super::{WallCheck, WallFacts};
+use super::{WallCheck, WallFacts, decide};
 
 pub static CHECK: WallCheck = WallCheck {
     id: "wall-free-too-thin",
@@ -36,11 +36,12 @@ fn run(facts: &WallFacts, limits: &Limits) -> Answer {
         facts.finding(&s.point, says)
     });
     let findings = findings.collect();
-    let Some(worst) = free.first() else {
-        return Answer::holds("no thin wall stands free").limit(bar);
+    let Some((k, told)) = decide(free.iter().map(|s| (s.least_mm, bar))) else {
+        return Answer::holds("no thin wall stands free");
     };
+    let worst = free[k];
     let says = figure(&worst.least_mm, "mm");
-    let answer = match bar.judge(&worst.least_mm) {
+    let answer = match told {
         Some(true) => Answer::holds(says),
         Some(false) => Answer::breaks(
             Verdict::Repair,

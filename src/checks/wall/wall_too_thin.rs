@@ -1,10 +1,10 @@
 //! Is the wall thick enough everywhere, after polishing? The question that a finished shell is
 //! measured for.
 
-use crate::checks::{Answer, Bar, Sense, Verdict, figure, number, undecided};
+use crate::checks::{Answer, Bar, Verdict, figure, number, undecided};
 use crate::limits::{Limits, rows};
 
-use super::{WallCheck, WallFacts, polished};
+use super::{WallCheck, WallFacts, decide, polished};
 
 pub static CHECK: WallCheck = WallCheck {
     id: "wall-too-thin",
@@ -25,22 +25,22 @@ pub static CHECK: WallCheck = WallCheck {
 };
 
 fn run(facts: &WallFacts, limits: &Limits) -> Answer {
-    let counted = (0..facts.wall.wall_mm.len()).filter(|&p| facts.wall.counts(p));
-    // The place that comes nearest to its own limit, or is furthest under it.
-    let margin = |p: usize| facts.wall.wall_mm[p] - facts.least_at(p, limits).1;
-    let Some(worst) = counted.min_by(|&p, &q| margin(p).total_cmp(&margin(q))) else {
+    let counted: Vec<usize> = (0..facts.wall.wall_mm.len())
+        .filter(|&p| facts.wall.counts(p))
+        .collect();
+    let bar_at = |p: usize| {
+        let row = facts.least_at(p, limits).0;
+        Bar::at_least(row, limits)
+    };
+    let value_at = |p: usize| polished(facts.wall.at(p), limits);
+    let Some((k, told)) = decide(counted.iter().map(|&p| (value_at(p), bar_at(p)))) else {
         return Answer::cannot_tell(
             "no outer wall was measured",
             "see `surface-open`, or give the inner surface as a second file",
         );
     };
-    let bar = Bar {
-        row: facts.least_at(worst, limits).0,
-        value: limits.number(facts.least_at(worst, limits).0),
-        sense: Sense::AtLeast,
-    };
-    let value = polished(facts.wall.at(worst), limits);
-    if bar.judge(&value) == Some(true) {
+    let (value, bar) = (value_at(counted[k]), bar_at(counted[k]));
+    if told == Some(true) {
         return Answer::holds(format!("least {}", figure(&value, "mm")))
             .value(value, "mm")
             .limit(bar);
@@ -57,7 +57,7 @@ fn run(facts: &WallFacts, limits: &Limits) -> Answer {
             facts.finding(&spot.point, says)
         })
         .collect();
-    let answer = if bar.judge(&value) == Some(false) {
+    let answer = if told == Some(false) {
         let area: f64 = spots.iter().map(|s| s.area_mm2).sum();
         let places = if spots.len() == 1 { "place" } else { "places" };
         let says = format!(

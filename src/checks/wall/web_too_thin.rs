@@ -5,7 +5,7 @@ use crate::limits::{Limits, rows};
 use crate::shell::wall::{Between, Web};
 use crate::units::Measured;
 
-use super::{WallCheck, WallFacts};
+use super::{WallCheck, WallFacts, decide};
 
 pub static CHECK: WallCheck = WallCheck {
     id: "web-too-thin",
@@ -31,15 +31,15 @@ fn run(facts: &WallFacts, limits: &Limits) -> Answer {
         )
     };
     let value = |web: &Web| Measured::exact(web.least_mm, web.plus_minus_mm);
-    let margin = |web: &Web| web.least_mm - bar_of(web).value;
     let webs = &facts.wall.webs;
-    let Some(worst) = webs.iter().min_by(|a, b| margin(a).total_cmp(&margin(b))) else {
+    let Some((k, told)) = decide(webs.iter().map(|web| (value(web), bar_of(web)))) else {
         let says = match facts.wall.bores.len() {
             0 => "no bore was found",
             _ => "no bore lies near another surface",
         };
         return Answer::holds(says);
     };
+    let worst = &webs[k];
     let bar = bar_of(worst);
     let says = format!("{} {}", figure(&value(worst), "mm"), between(worst));
     let findings = webs
@@ -50,7 +50,7 @@ fn run(facts: &WallFacts, limits: &Limits) -> Answer {
             facts.finding(&web.point, says)
         })
         .collect();
-    let answer = match bar.judge(&value(worst)) {
+    let answer = match told {
         Some(true) => Answer::holds(says),
         Some(false) => Answer::breaks(Verdict::Repair, says, "move the bores or make them thinner"),
         None => Answer::cannot_tell(
