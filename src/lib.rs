@@ -19,3 +19,8 @@ pub mod stack;
 pub mod undercut;
 pub mod units;
 pub mod write;
+
+/// The README's library example, compiled and run with the tests.
+#[cfg(doctest)]
+#[doc = include_str!("../README.md")]
+pub struct ReadmeExamples;

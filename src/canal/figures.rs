@@ -37,6 +37,7 @@ pub(super) fn measure(
     let cutter = Cutter {
         queries,
         nudge: None,
+        tubes_only: false,
         part_of_facet: &soundness.part_of_facet,
         part,
     };
@@ -104,20 +105,31 @@ pub(super) fn measure(
         area_share: spread.area_share,
         width_plus_minus_mm: spread.width_mm,
     };
-    canal.pits = wall_pits(&canal, soundness::pits(mesh, soundness));
+    canal.pits = soundness::pits_where(mesh, soundness, |p| in_wall(&canal, p));
+    let elsewhere = |p: &Pit| !canal_wall(region_of(&canal, &p.point).0);
+    let strays: Vec<Point> = canal
+        .pits
+        .iter()
+        .filter(|p| elsewhere(p))
+        .map(|p| p.point)
+        .collect();
+    canal.pits.retain(|p| !strays.contains(&p.point));
     Ok(canal)
 }
 
-/// Those pits that lie in the canal's wall.
-fn wall_pits(canal: &Canal, all: Vec<Pit>) -> Vec<Pit> {
-    let in_wall = |p: &Pit| {
-        use Region::{BetweenBends, Canal, PastSecondBend, SealZone};
-        matches!(
-            region_of(canal, &p.point).0,
-            SealZone | BetweenBends | PastSecondBend | Canal
-        )
-    };
-    all.into_iter().filter(in_wall).collect()
+/// Is the place on the canal's wall?
+fn in_wall(canal: &Canal, place: &Point) -> bool {
+    let near = canal
+        .axis
+        .iter()
+        .step_by(8)
+        .any(|a| (a - place).norm_squared() < 100.0);
+    near && canal_wall(region_of(canal, place).0)
+}
+
+fn canal_wall(region: Region) -> bool {
+    use Region::{BetweenBends, Canal, PastSecondBend, SealZone};
+    matches!(region, SealZone | BetweenBends | PastSecondBend | Canal)
 }
 
 fn settle(cutter: &Cutter, start: &Axis) -> Result<Axis, NoCanal> {

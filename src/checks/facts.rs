@@ -23,7 +23,8 @@ pub struct Facts<'a> {
     pub canal: Result<&'a Canal, &'a NoCanal>,
     /// The side that the order names.
     pub ordered: Option<Side>,
-    /// Longest side of the box of the main part, in the mesh's unit; `None` without facets.
+    /// Longest side of the box of the part that the canal is on (without a canal: of the main
+    /// part), in the mesh's unit; `None` without facets.
     pub size: Option<f64>,
 }
 
@@ -36,7 +37,8 @@ impl<'a> Facts<'a> {
         canal: &'a Result<Canal, NoCanal>,
         ordered: Option<Side>,
     ) -> Self {
-        let size = main_size(scan, soundness);
+        let part = canal.as_ref().map_or(soundness.main_part, |c| c.part);
+        let size = part_size(scan, soundness, part);
         Self {
             scan,
             soundness,
@@ -54,10 +56,7 @@ impl<'a> Facts<'a> {
     pub fn canal(&self, limits: &Limits) -> Result<&'a Canal, Answer> {
         self.lengths(limits)?;
         self.canal.map_err(|why| {
-            Answer::cannot_tell(
-                format!("no canal was measured: {why}"),
-                "see `canal-missing`",
-            )
+            Answer::because(format!("no canal was measured: {why}"), "canal-missing")
         })
     }
 
@@ -69,12 +68,22 @@ impl<'a> Facts<'a> {
         let missing = match (self.scan.unit, self.size) {
             (None, _) => "the unit of length is unknown".to_owned(),
             (_, None) => "the scan has no facets".to_owned(),
-            (Some(_), Some(size)) if !plausible(size, limits) => {
+            (Some(_), Some(size)) if !plausible(size, limits) && !self.with_stand(limits) => {
                 format!("a scan {} long is not that of an ear", number(size, "mm"))
             }
             _ => return Ok(()),
         };
-        Err(Answer::cannot_tell(missing, "see `unit-doubtful`"))
+        Err(Answer::because(missing, "unit-doubtful"))
+    }
+
+    /// Is it too large for an impression alone, but not for one with a stand or plate grown to it?
+    /// The canal found on it, as wide as an ear's, vouches for the unit.
+    #[must_use]
+    pub fn with_stand(&self, limits: &Limits) -> bool {
+        let over = |size: f64| {
+            size > limits.number(&rows::SIZE_MOST) && size <= limits.number(&rows::SIZE_WITH_STAND)
+        };
+        self.canal.is_ok() && self.size.is_some_and(over)
     }
 
     /// Units in which the scan would be as large as an ear impression.
@@ -121,14 +130,15 @@ fn plausible(size_mm: f64, limits: &Limits) -> bool {
     size_mm >= limits.number(&rows::SIZE_LEAST) && size_mm <= limits.number(&rows::SIZE_MOST)
 }
 
-/// Longest side of the box of the main part: a speck of dust far off is not the ear's size.
-fn main_size(scan: &Scan, soundness: &Soundness) -> Option<f64> {
+/// Longest side of the box of one part: a speck of dust far off, or a plate that the impression
+/// stands on, is not the ear's size.
+fn part_size(scan: &Scan, soundness: &Soundness, wanted: u32) -> Option<f64> {
     let mesh = &scan.mesh;
     let ours = |f: &usize| {
         soundness
             .part_of_facet
             .get(*f)
-            .is_none_or(|&part| part == soundness.main_part)
+            .is_none_or(|&part| part == wanted)
     };
     let mut corners = (0..mesh.facets().len())
         .filter(ours)

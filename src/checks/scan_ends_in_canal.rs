@@ -6,8 +6,8 @@ use crate::limits::{Limits, rows};
 use super::{Answer, Check, Facts, Verdict};
 
 /// An opening up to this many times the canal's width is the cut end of a canal.
-/// Too low: an oval cut askew (up to 1.4 times wider) is missed. Too high: the base opening of
-/// a small ear with a slim concha (2.5 times the canal's width) is taken for a cut canal.
+/// Too low: a canal cut off at 45° (1.41 times wider) is missed. Too high: the base opening of an
+/// ear with its concha (2.28 to 2.55 times the aperture's width on four made ears) is taken for it.
 const CUT_END_WIDTHS: f64 = 1.8;
 
 pub static CHECK: Check = Check {

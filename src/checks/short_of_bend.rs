@@ -29,10 +29,14 @@ pub static SECOND: Check = Check {
     explains: "Counted as for the first bend. Good is 5-7 mm past the second bend, the least is \
         its beginning; the limit between the two is common practice. More is never a fault. \
         Where no second bend is told, the impression may be too short to show it or the ear may \
-        have none: that is for a person to say, unless the canal is so short past the first bend \
-        that it can't reach.",
+        have none: that is for a person to say, unless the canal ends so soon past the first bend \
+        (`canal.between_bends_most_mm`) that it can't show the second.",
     worst: Verdict::Retake,
-    limits: &[&rows::PAST_SECOND_BEND, &rows::PAST_SECOND_BEND_GOOD],
+    limits: &[
+        &rows::PAST_SECOND_BEND,
+        &rows::PAST_SECOND_BEND_GOOD,
+        &rows::BETWEEN_BENDS,
+    ],
     run: |facts, limits| {
         let bar = Bar::at_least(&rows::PAST_SECOND_BEND, limits);
         past(facts, limits, 2, bar)
@@ -110,25 +114,32 @@ fn unsure_which(canal: &Canal, bend: usize, bar: Bar, feather: f64) -> Answer {
 /// the whole canal. That can break the check, and never make it hold.
 fn unseen(canal: &Canal, limits: &Limits, bend: usize, bar: Bar, feather: f64) -> Answer {
     let says = format!("no {} bend was told", ordinal(bend));
-    let whole = match canal.bends.first() {
-        Some(first) if bend == 2 => first.past_mm,
-        _ => canal.length_mm,
+    let (whole, of) = match canal.bends.first() {
+        Some(first) if bend == 2 => (first.past_mm, "past the first"),
+        _ => (canal.length_mm, "in all"),
     };
-    let advice = "look whether the impression is too short to show it, or the ear has none";
-    if whole.bound == Bound::AtLeast {
-        return Answer::cannot_tell(says, advice);
+    let most = Measured {
+        bound: Bound::AtMost,
+        ..less(whole, feather)
+    };
+    let too_short = bar.judge(&most) == Some(false) || ends_too_soon(canal, limits, bend, &most);
+    let length = format!("the canal has {} {of}", figure(&less(whole, feather), "mm"));
+    if whole.bound != Bound::AtLeast && too_short {
+        return Answer::breaks(Verdict::Retake, says, DEEPER)
+            .and(&format!("{length}, too little to reach past it"));
     }
-    let most = Measured::at_most(less(whole, feather).value, whole.plus_minus);
-    // A canal too short past its first bend by the shop's own limit can't show its second.
-    let first = Bar::at_least(&rows::PAST_FIRST_BEND, limits);
-    let too_short = bar.judge(&most) == Some(false)
-        || (bend == 2 && canal.bends.len() == 1 && first.judge(&most) == Some(false));
-    let answer = if too_short {
-        Answer::breaks(Verdict::Retake, says, DEEPER).and("the canal is too short to reach past it")
-    } else {
-        Answer::cannot_tell(says, advice)
-    };
-    answer.value(most, "mm").limit(bar)
+    Answer::cannot_tell(
+        says,
+        "look whether the impression is too short to show it, or the ear has none",
+    )
+    .and(&length)
+}
+
+/// A canal that ends before the place where a second bend is looked for, and shows none, has
+/// not reached it.
+fn ends_too_soon(canal: &Canal, limits: &Limits, bend: usize, past_first: &Measured) -> bool {
+    let reach = Bar::at_least(&rows::BETWEEN_BENDS, limits);
+    bend == 2 && canal.bends.len() < 2 && reach.judge(past_first) == Some(false)
 }
 
 fn less(length: Measured, feather: f64) -> Measured {

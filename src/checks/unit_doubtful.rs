@@ -13,10 +13,11 @@ pub static CHECK: Check = Check {
     explains: "STL, PLY, OBJ and OFF files name no unit of length. Where nobody names one, \
         millimetres are taken if the longest side of the scan is then plausible for an ear \
         impression, and otherwise no length is told. A unit that was named and gives an \
-        implausible size breaks this check, and no other check then judges a length. Nothing is \
-        ever scaled in silence.",
+        implausible size breaks this check, and no other check then judges a length. A scan too \
+        large for an impression alone may be one with its stand or plate: then the canal found on \
+        it, as wide as an ear's, vouches for the unit. Nothing is ever scaled in silence.",
     worst: Verdict::CannotTell,
-    limits: &[&rows::SIZE_LEAST, &rows::SIZE_MOST],
+    limits: &[&rows::SIZE_LEAST, &rows::SIZE_MOST, &rows::SIZE_WITH_STAND],
     run,
 };
 
@@ -68,6 +69,13 @@ fn run(facts: &Facts, limits: &Limits) -> Answer {
     );
     let least = Bar::at_least(&rows::SIZE_LEAST, limits);
     let most = Bar::at_most(&rows::SIZE_MOST, limits);
+    if facts.with_stand(limits) {
+        let stand = Bar::at_most(&rows::SIZE_WITH_STAND, limits);
+        return Answer::holds(says)
+            .and("too large for an impression alone: a stand or plate seems to be scanned with it")
+            .value(value, "mm")
+            .limit(stand);
+    }
     let nearer = if size < least.value { least } else { most };
     let answer = match nearer.judge(&value) {
         Some(true) => Answer::holds(says),

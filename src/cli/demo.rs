@@ -1,11 +1,12 @@
 //! `secondbend demo DIR`: practice scans of an invented orchestra, each with its truth beside it.
 
-use std::io::Write as _;
+use std::path::Path;
 
 use crate::demo;
+use crate::report::shown;
 
 use super::args::Demo;
-use super::{Ending, Failure};
+use super::{Ending, Failure, print};
 
 pub(super) fn run(args: &Demo) -> Result<Ending, Failure> {
     std::fs::create_dir_all(&args.dir).map_err(|e| {
@@ -13,11 +14,14 @@ pub(super) fn run(args: &Demo) -> Result<Ending, Failure> {
         Failure::new(fact, "name a folder that can be made or written to")
     })?;
     let mut files = 0_usize;
-    demo::write_all(&args.dir, &mut |path| {
+    let mut printed = Ok(());
+    demo::write_all(&args.dir, &mut |path: &Path| {
         files += 1;
-        // a closed pipe loses this line only; the files are what was asked for
-        let _ = writeln!(anstream::stdout(), "{}", path.display());
+        if printed.is_ok() {
+            printed = print(&format!("{}\n", shown(&path.to_string_lossy())));
+        }
     })?;
-    let _ = writeln!(anstream::stdout(), "{files} files; every order of them is invented");
+    printed?;
+    print(&format!("{files} files; every order of them is invented\n"))?;
     Ok(Ending::AllHold)
 }

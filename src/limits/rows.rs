@@ -87,8 +87,14 @@ rows! {
     /// Longest longest side of the scan's box.
     SIZE_MOST = Row {
         key: "scan.size_most_mm", unit: "mm", kind: number(60.0, 1.0, 1000.0),
-        means: "The longest side of the scan's box must be at most this, or its unit of length is doubted.",
-        source: "our reading: a full impression is about 25-35 x 18-30 x 25-40 mm by concha sizes of HUTUBS (Brinkmann et al. 2019), and a stand or plate may be on the scan",
+        means: "The longest side of the impression's box must be at most this, or its unit of length is doubted.",
+        source: "our reading: a full impression is about 25-35 x 18-30 x 25-40 mm by concha sizes of HUTUBS (Brinkmann et al. 2019)",
+    };
+    /// The same where something stands beside the impression.
+    SIZE_WITH_STAND = Row {
+        key: "scan.size_with_stand_mm", unit: "mm", kind: number(120.0, 1.0, 1000.0),
+        means: "Up to this the longest side may be that of an impression with its stand or plate, if a canal as wide as an ear's was found on it.",
+        source: "common practice, no source; ten times an ear, as a wrong unit makes it, is 200 mm and more",
     };
     /// Largest scan noise.
     NOISE = Row {
@@ -119,6 +125,12 @@ rows! {
         key: "canal.past_second_bend_mm", unit: "mm", kind: number(2.0, 0.0, 20.0),
         means: "The canal must go on past the second bend (curvature peak to tip) by at least this; under it the impression is taken again.",
         source: "common practice, no source, between the least (the beginning of the second bend, 0) and the good (5-7 mm past it) of one earmould laboratory's published guidance",
+    };
+    /// How far past the first bend the second shows at the latest.
+    BETWEEN_BENDS = Row {
+        key: "canal.between_bends_most_mm", unit: "mm", kind: number(11.0, 1.0, 40.0),
+        means: "A canal that shows no second bend and ends within this past the first (or within this altogether) is too short to show it.",
+        source: "from memory: 7-11 mm lie between the bends; that an impression must at least show the beginning of the second bend is one earmould laboratory's published guidance",
     };
     /// Length past the second bend that is called good.
     PAST_SECOND_BEND_GOOD = Row {
@@ -164,7 +176,7 @@ rows! {
     };
     /// Length of a feather.
     FEATHER = Row {
-        key: "tip.feather_mm", unit: "mm", kind: number(2.0, 0.0, 20.0),
+        key: "tip.feather_mm", unit: "mm", kind: number(1.5, 0.0, 20.0),
         means: "Thin material past the last full section is trimmed in passing up to this length; over it, it has to be trimmed and the canal measured again.",
         source: "common practice, no source (1-2 mm of length)",
     };

@@ -11,7 +11,7 @@ use crate::mesh::Mesh;
 use super::error::{Fault, Trouble};
 use super::file::too_large;
 use super::raw::Raw;
-use super::size::{extent, plausible, plausible_units};
+use super::size::{extent, plausible, plausible_units, with_stand};
 use super::weld::weld_near;
 use super::{ReadError, ReadOptions, Scan, Unit, UnitFrom, Weld, sniff};
 
@@ -127,6 +127,13 @@ fn settle_unit(raw: &mut Raw, opts: &ReadOptions) -> Settled {
         return said(given, UnitFrom::Option);
     }
     if plausible(size, Unit::Mm) {
+        return said(Unit::Mm, UnitFrom::PlausibleSize);
+    }
+    if with_stand(size) {
+        raw.notes.push(format!(
+            "read in mm it is {size:.1} mm across, more than an impression alone: a stand or plate \
+             may be scanned with it"
+        ));
         return said(Unit::Mm, UnitFrom::PlausibleSize);
     }
     Settled {

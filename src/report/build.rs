@@ -250,6 +250,7 @@ pub(super) fn check_report(id: &str, asks: &str, answer: Answer) -> CheckReport 
         limit_is: answer.limit.map(|bar| bar.sense),
         limit_key: answer.limit.map(|bar| bar.row.key.to_owned()),
         advice: answer.advice,
+        because: answer.because.map(str::to_owned),
         findings: answer.findings.into_iter().map(finding_report).collect(),
     }
 }

@@ -369,6 +369,8 @@ pub struct CheckReport {
     pub limit_key: Option<String>,
     /// What to do; `null` where it holds.
     pub advice: Option<String>,
+    /// The check that tells why this one can't be told, where that is another; else `null`.
+    pub because: Option<String>,
     /// Where.
     pub findings: Vec<FindingReport>,
 }
