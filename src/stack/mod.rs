@@ -1,1 +1,18 @@
-//! Not built yet.
+//! Does the stack fit? Parts, the bounds that prove it cannot, the search that finds a placement,
+//! and the certificate that re-computes it.
+
+mod cavity;
+pub mod certificate;
+mod file;
+mod parts;
+mod placement;
+mod pose;
+mod search;
+#[cfg(test)]
+pub(crate) mod shapes;
+
+pub use cavity::{Cavity, CavityError, Faceplate};
+pub use file::{StackError, parse_stack, read_stack};
+pub use parts::{Bore, Face, Part, Spout, Stack, Terminals, Zone};
+pub use placement::{PlacedPart, Placement, PlacementError, Tube};
+pub use pose::Pose;

@@ -1,0 +1,2 @@
+//! Search.
+pub(crate) mod rng;
