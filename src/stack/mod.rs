@@ -4,15 +4,17 @@
 mod cavity;
 pub mod certificate;
 mod file;
+mod grid;
 mod parts;
 mod placement;
 mod pose;
-mod search;
+pub mod search;
 #[cfg(test)]
 pub(crate) mod shapes;
 
 pub use cavity::{Cavity, CavityError, Faceplate};
 pub use file::{StackError, parse_stack, read_stack};
+pub use grid::Depth;
 pub use parts::{Bore, Face, Part, Spout, Stack, Terminals, Zone};
 pub use placement::{PlacedPart, Placement, PlacementError, Tube};
 pub use pose::Pose;

@@ -173,6 +173,16 @@ pub fn certify(
     })
 }
 
+/// The margins between parts alone, for a question that knows no cavity. Poses are taken as they
+/// are.
+#[must_use]
+pub fn pair_margins_of(stack: &Stack, placement: &Placement) -> Vec<Margin> {
+    let solids: Vec<Vec<Body>> = (0..stack.parts.len().min(placement.parts.len()))
+        .map(|i| bodies(stack, placement, i))
+        .collect();
+    pair_margins(stack, &solids)
+}
+
 /// A box of a part: its own, or room beside it.
 struct Body {
     solid: Solid,
