@@ -1,6 +1,7 @@
 //! Does the stack fit? Parts, the bounds that prove it cannot, the search that finds a placement,
 //! and the certificate that re-computes it.
 
+pub mod bounds;
 mod cavity;
 pub mod certificate;
 mod file;

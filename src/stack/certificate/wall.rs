@@ -55,16 +55,23 @@ fn nearest_facet(queries: &MeshQueries, solid: &Solid, skip: &(dyn Fn(u32) -> bo
                 };
                 Vector::new(out(0), out(1), out(2)).norm()
             },
-            |f, _| {
-                let cost = if skip(f) {
-                    f64::MAX
-                } else {
-                    facet_distance(solid, &corners, &queries.mesh.corners(f as usize))
-                };
-                Some((cost, ()))
+            |f, so_far| {
+                let facet = queries.mesh.corners(f as usize);
+                if skip(f) || at_least(solid, &facet) >= so_far {
+                    return None;
+                }
+                Some((facet_distance(solid, &corners, &facet), ()))
             },
         )
         .map_or(f64::INFINITY, |(_, (d, ()))| d)
+}
+
+/// A facet is no nearer than the box round it, in the solid's own frame.
+fn at_least(solid: &Solid, facet: &[Point; 3]) -> f64 {
+    let own = [0, 1, 2].map(|i| solid.own(&facet[i]));
+    let (lo, hi) = (own[0].inf(&own[1]).inf(&own[2]), own[0].sup(&own[1]).sup(&own[2]));
+    let half = Vector::from(solid.half);
+    (lo - half).sup(&(-half - hi)).sup(&Vector::zeros()).norm()
 }
 
 /// Exact distance of a solid box and a solid triangle, mm; 0 where they meet.

@@ -69,11 +69,17 @@ pub struct Outcome {
 struct Run {
     poses: Vec<Pose>,
     faults: Faults,
+    /// Where closer points leave it, and how short, if that is near.
+    closer: Option<(f64, Vec<Pose>)>,
     /// What the polish found to spare, where it ran.
     spare_mm: Option<f64>,
 }
 
 impl Run {
+    fn near_mm(&self) -> f64 {
+        self.closer.as_ref().map_or(f64::INFINITY, |c| c.0)
+    }
+
     /// Shortfall by the best measure at hand, mm.
     fn short_mm(&self) -> f64 {
         self.spare_mm.map_or(self.faults.worst_mm.max(0.0), |s| -s)
@@ -107,20 +113,21 @@ pub fn search(cavity: &Cavity, stack: &Stack, depth: &Depth, effort: Effort, sto
                     return None;
                 }
                 let mut rng = Rng::stream(effort.seed, round as u64, start as u64);
-                Some(run(&model, &seats, &queries, &pool, round, &mut rng))
+                Some(run(&model, &seats, &pool, round, &mut rng))
             })
             .collect();
         starts += runs.len();
+        let mut runs = runs;
+        if let Some(poses) = polish_near(&model, &queries, &mut runs) {
+            let outcome = close(cavity, stack, &poses, starts, false);
+            if outcome.certificate.as_ref().is_some_and(Certificate::fits) {
+                return outcome;
+            }
+        }
         for run in &runs {
             let short = run.short_mm();
             if best.as_ref().is_none_or(|(b, _)| short < *b) {
                 best = Some((short, run.poses.clone()));
-            }
-            if run.spare_mm.is_some_and(|s| s >= 0.0) {
-                let outcome = close(cavity, stack, &run.poses, starts, false);
-                if outcome.certificate.as_ref().is_some_and(Certificate::fits) {
-                    return outcome;
-                }
             }
         }
         keep_best(&mut pool, runs);
@@ -140,7 +147,7 @@ fn close(cavity: &Cavity, stack: &Stack, poses: &[Pose], starts: usize, cut_shor
     }
 }
 
-fn run(model: &Model, seats: &Seats, queries: &MeshQueries, pool: &[Run], round: usize, rng: &mut Rng) -> Run {
+fn run(model: &Model, seats: &Seats, pool: &[Run], round: usize, rng: &mut Rng) -> Run {
     let mut scratch = Scratch::new(model);
     let fresh = pool.is_empty() || round % 4 == 0;
     let (mut poses, plan) = if fresh {
@@ -155,21 +162,38 @@ fn run(model: &Model, seats: &Seats, queries: &MeshQueries, pool: &[Run], round:
     let mut weights = model.flat_weights();
     let mut faults = descend(model, &mut poses, plan, &weights, &mut scratch);
     guide(model, &mut poses, &mut faults, &mut weights, &mut scratch);
-    let mut spare_mm = None;
+    let mut closer = None;
     if faults.worst_mm < 2.0 * NEAR_MM {
         let fine = Plan { from: 1.0, growing: 0, full: 15, fine: true };
-        let mut closer = poses.clone();
-        let fine_faults = descend(model, &mut closer, fine, &model.flat_weights(), &mut scratch);
-        if fine_faults.worst_mm < NEAR_MM {
-            spare_mm = Some(polish(model, queries, &mut closer));
-            poses = closer;
-        }
+        let mut fine_poses = poses.clone();
+        let found = descend(model, &mut fine_poses, fine, &model.flat_weights(), &mut scratch);
+        closer = (found.worst_mm < NEAR_MM).then_some((found.worst_mm, fine_poses));
     }
     Run {
         poses,
         faults,
-        spare_mm,
+        closer,
+        spare_mm: None,
     }
+}
+
+/// Polishes the starts that came near, nearest first and a few at a time; the first that ends with
+/// nothing missing is returned. Polishing one costs as much as fifty descents.
+fn polish_near(model: &Model, queries: &MeshQueries, runs: &mut [Run]) -> Option<Vec<Pose>> {
+    let mut near: Vec<&mut Run> = runs.iter_mut().filter(|r| r.closer.is_some()).collect();
+    near.sort_by(|a, b| a.near_mm().total_cmp(&b.near_mm()));
+    for few in near.chunks_mut(2) {
+        few.par_iter_mut().for_each(|run| {
+            if let Some((_, poses)) = run.closer.take() {
+                run.poses = poses;
+                run.spare_mm = Some(polish(model, queries, &mut run.poses));
+            }
+        });
+        if let Some(done) = few.iter().find(|r| r.spare_mm.is_some_and(|s| s >= 0.0)) {
+            return Some(done.poses.clone());
+        }
+    }
+    None
 }
 
 /// Raises the weight of whatever is still wrong and descends again, while that helps.
