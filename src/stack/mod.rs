@@ -10,6 +10,7 @@ mod parts;
 mod placement;
 mod pose;
 pub mod search;
+mod verdict;
 #[cfg(test)]
 pub(crate) mod shapes;
 
@@ -19,3 +20,4 @@ pub use grid::Depth;
 pub use parts::{Bore, Face, Part, Spout, Stack, Terminals, Zone};
 pub use placement::{PlacedPart, Placement, PlacementError, Tube};
 pub use pose::Pose;
+pub use verdict::{Blocker, FitAnswer, FitOptions, Verdict, fit};

@@ -8,9 +8,11 @@ use std::sync::atomic::AtomicBool;
 use std::sync::atomic::Ordering;
 use std::time::Duration;
 
-use make::{Chance, Shape, five_driver_sizes, planted};
+use make::{Chance, Shape, five_driver_sizes, planted, planted_any};
 use secondbend::stack::Depth;
+use secondbend::stack::bounds::refusals;
 use secondbend::stack::search::{Effort, search};
+use secondbend::stack::{FitOptions, Verdict, fit};
 
 /// The table of docs/fit.md. Slow; run with
 /// `cargo test --release --test planted -- --ignored --nocapture table`.
@@ -56,6 +58,53 @@ fn table() {
                 println!("{tightness:.2} {shape:?} slack {slack}: {found}/{made} (of {number} laid), half within {mid:.2} s, all within {last:.2} s, {} starts each; missed {misses:?}", starts as u64 / made.max(1));
             }
         }
+    }
+}
+
+/// No bound may refuse a case that has a placement. Six here; thousands with
+/// `CASES=3000 … -- --ignored --nocapture refuse`.
+#[test]
+fn no_bound_refuses_a_planted_case() {
+    never_refused(1, 6);
+}
+
+#[test]
+#[ignore = "an hour; CASES tells how many"]
+fn no_bound_refuses_thousands_of_planted_cases() {
+    let cases = std::env::var("CASES").ok().and_then(|v| v.parse().ok()).unwrap_or(3000);
+    never_refused(1000, cases);
+}
+
+fn never_refused(from: u64, cases: u64) {
+    let mut made = 0;
+    for number in from..from + cases {
+        let mut chance = Chance(number);
+        // One to five parts, from cubes to boards, laid with hardly any slack.
+        let n = 1 + (chance.unit() * 5.0) as usize;
+        let sizes: Vec<[f64; 3]> = (0..n).map(|_| [0; 3].map(|_| chance.within(0.8, 7.0))).collect();
+        let shape = if chance.unit() < 0.7 { Shape::Grown } else { Shape::Hull };
+        let Some(case) = planted_any(number, &sizes, shape, chance.within(0.0, 0.4), 0.005) else {
+            continue;
+        };
+        made += 1;
+        let depth = Depth::new(&case.cavity);
+        let refused: Vec<_> = refusals(&case.cavity, &case.stack, &depth).collect();
+        assert!(refused.is_empty(), "case {number}, {sizes:?}: {refused:?}");
+    }
+    println!("{made} of {cases} cases made, none refused");
+    assert!(made * 2 > cases);
+}
+
+/// A small stack is found at once, and the answer carries its certificate.
+#[test]
+fn a_planted_case_is_found() {
+    let sizes = [[6.3, 4.3, 3.0], [5.0, 2.7, 2.0], [5.0, 2.7, 2.0]];
+    for shape in [Shape::Hull, Shape::Grown] {
+        let case = planted_any(3, &sizes, shape, 0.3, 0.05).expect("it can be laid");
+        let options = FitOptions { seconds: None, effort: 40, ..FitOptions::default() };
+        let answer = fit(&case.cavity, &case.stack, options, &AtomicBool::new(false));
+        assert_eq!(answer.verdict, Verdict::Fits, "{shape:?} {:.2}", case.tightness);
+        assert!(answer.certificate.expect("fits").fits());
     }
 }
 

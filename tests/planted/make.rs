@@ -41,10 +41,8 @@ pub enum Shape {
 pub struct Case {
     pub cavity: Cavity,
     pub stack: Stack,
-    pub planted: Placement,
+    /// Volume of the parts over that of the cavity.
     pub tightness: f64,
-    /// What the planted placement has to spare, mm.
-    pub spare_mm: f64,
 }
 
 pub const PAIR_MM: f64 = 0.15;
@@ -129,58 +127,97 @@ fn box_distance(pose: &Pose, size: &[f64; 3], p: &Point) -> f64 {
     q.map(|x| x.max(0.0)).norm() + q.max().min(0.0)
 }
 
-/// A case of its number; `tightness` is met within a hundredth where the shape can.
+/// A case of its number; `tightness` is met within two hundredths, or there is none.
 pub fn planted(number: u64, sizes: &[[f64; 3]], shape: Shape, tightness: f64, slack: f64) -> Option<Case> {
-    let mut chance = Chance(number.wrapping_mul(0x9E37_79B9_7F4A_7C15) ^ 0x1234_5678);
-    for _ in 0..7 {
-        chance.unit();
-    }
-    let poses = lay(sizes, slack, &mut chance);
-    let stack = Stack::of_boxes(sizes, PAIR_MM, WALL_MM);
-    // Chords of a hollow surface cut into the room by a few hundredths.
-    let level = WALL_MM + slack + 0.02;
-    let dirs: Vec<Vector> = (0..160).map(|_| chance.direction()).collect();
-    let heights: Vec<f64> = dirs.iter().map(|d| hull_height(&poses, sizes, d)).collect();
-    let field = |p: &Point, loose: f64| match shape {
-        Shape::Grown => {
-            let d: Vec<f64> = poses.iter().zip(sizes).map(|(b, s)| box_distance(b, s, p)).collect();
-            let least = d.iter().copied().fold(f64::INFINITY, f64::min);
-            let k = loose.max(0.02);
-            least - k * d.iter().map(|x| (-(x - least) / k).exp()).sum::<f64>().ln() - level
-        }
-        Shape::Hull => {
-            let far = dirs.iter().zip(&heights).map(|(d, h)| p.coords.dot(d) - h);
-            far.fold(f64::NEG_INFINITY, f64::max) - level - loose
-        }
-    };
-    let (mut lo, mut hi) = (Point::origin(), Point::origin());
-    for (pose, size) in poses.iter().zip(sizes) {
-        let r = Vector::from(*size).norm() / 2.0 + level + 4.0;
-        lo = lo.inf(&(pose.middle - Vector::repeat(r)));
-        hi = hi.sup(&(pose.middle + Vector::repeat(r)));
-    }
-    let made = |loose: f64, step: f64| surface(lo, hi, step, &|p| field(p, loose));
-    let share = |m: &Mesh| stack.volume_mm3() / m.signed_volume_mm3().abs();
+    let mut plan = Plan::new(number, sizes, shape, slack);
     let (mut tight, mut wide) = (0.0, 3.0);
     for _ in 0..8 {
         let mid = (tight + wide) / 2.0;
-        if share(&made(mid, 1.0)) > tightness { tight = mid } else { wide = mid }
+        if plan.tightness(&plan.surface(mid, 1.0)) > tightness { tight = mid } else { wide = mid }
     }
-    let mesh = made((tight + wide) / 2.0, 0.4);
-    let got = share(&mesh);
-    if (got - tightness).abs() > 0.02 {
-        return None;
+    let loose = (tight + wide) / 2.0;
+    let case = plan.first_that_fits(loose)?;
+    ((case.tightness - tightness).abs() <= 0.025).then_some(case)
+}
+
+/// A case as loose as `loose` makes it, mm.
+pub fn planted_any(number: u64, sizes: &[[f64; 3]], shape: Shape, loose: f64, slack: f64) -> Option<Case> {
+    Plan::new(number, sizes, shape, slack).first_that_fits(loose)
+}
+
+struct Plan {
+    poses: Vec<Pose>,
+    stack: Stack,
+    shape: Shape,
+    level: f64,
+    dirs: Vec<(Vector, f64)>,
+}
+
+impl Plan {
+    fn new(number: u64, sizes: &[[f64; 3]], shape: Shape, slack: f64) -> Self {
+        let mut chance = Chance(number.wrapping_mul(0x9E37_79B9_7F4A_7C15) ^ 0x1234_5678);
+        for _ in 0..7 {
+            chance.unit();
+        }
+        let poses = lay(sizes, slack, &mut chance);
+        let dirs = (0..160).map(|_| chance.direction());
+        let dirs = dirs.map(|d| (d, hull_height(&poses, sizes, &d))).collect();
+        Self {
+            poses,
+            stack: Stack::of_boxes(sizes, PAIR_MM, WALL_MM),
+            shape,
+            level: WALL_MM + slack,
+            dirs,
+        }
     }
-    let cavity = Cavity::new(mesh).expect("marching tetrahedra close");
-    let planted = Placement::of(&stack, &poses).as_printed();
-    let certificate = certify(&cavity, &stack, &planted).expect("rigid");
-    certificate.fits().then(|| Case {
-        spare_mm: certificate.worst().map_or(0.0, |m| m.spare_mm()),
-        cavity,
-        stack,
-        planted,
-        tightness: got,
-    })
+
+    fn field(&self, p: &Point, loose: f64) -> f64 {
+        match self.shape {
+            Shape::Grown => {
+                let boxes = self.poses.iter().zip(&self.stack.parts);
+                let d: Vec<f64> = boxes.map(|(b, s)| box_distance(b, &s.size_mm, p)).collect();
+                let least = d.iter().copied().fold(f64::INFINITY, f64::min);
+                let k = loose.max(0.02);
+                least - k * d.iter().map(|x| (-(x - least) / k).exp()).sum::<f64>().ln() - self.level
+            }
+            Shape::Hull => {
+                let far = self.dirs.iter().map(|(d, h)| p.coords.dot(d) - h);
+                far.fold(f64::NEG_INFINITY, f64::max) - self.level - loose
+            }
+        }
+    }
+
+    fn surface(&self, loose: f64, step: f64) -> Mesh {
+        let (mut lo, mut hi) = (Point::origin(), Point::origin());
+        for (pose, part) in self.poses.iter().zip(&self.stack.parts) {
+            let r = Vector::from(part.size_mm).norm() / 2.0 + self.level + 2.0 + 2.0 * loose;
+            lo = lo.inf(&(pose.middle - Vector::repeat(r)));
+            hi = hi.sup(&(pose.middle + Vector::repeat(r)));
+        }
+        surface(lo, hi, step, &|p| self.field(p, loose))
+    }
+
+    fn tightness(&self, mesh: &Mesh) -> f64 {
+        self.stack.volume_mm3() / mesh.signed_volume_mm3().abs()
+    }
+
+    /// Chords of a rounded edge cut into the room by some hundredths: given back until the
+    /// planted placement passes its own certificate.
+    fn first_that_fits(&mut self, loose: f64) -> Option<Case> {
+        let planted = Placement::of(&self.stack, &self.poses).as_printed();
+        for _ in 0..8 {
+            let mesh = self.surface(loose, 0.35);
+            let tightness = self.tightness(&mesh);
+            let cavity = Cavity::new(mesh).expect("marching tetrahedra close");
+            let certificate = certify(&cavity, &self.stack, &planted).expect("rigid");
+            if certificate.fits() {
+                let stack = self.stack.clone();
+                return Some(Case { cavity, stack, tightness });
+            }
+            self.level += certificate.worst().map_or(0.0, |m| -m.spare_mm()) + 0.002;
+        }
+        None
+    }
 }
 
 fn hull_height(poses: &[Pose], sizes: &[[f64; 3]], dir: &Vector) -> f64 {

@@ -73,10 +73,7 @@ pub(super) fn refuse(facts: &Facts) -> Option<Proof> {
     if parts.len() < 2 || parts.len() > MOST_PARTS {
         return None;
     }
-    let cores: Vec<Core> = parts
-        .iter()
-        .map(|&i| Core::new(facts, facts.core_depth_mm(i) - SAFETY_MM))
-        .collect();
+    let cores: Vec<_> = parts.iter().map(|&i| facts.core(i)).collect();
     if cores.iter().any(|c| c.components() == 0) {
         return None; // the ball's own bound says so
     }

@@ -6,7 +6,9 @@ use super::chain::{Reach, reaches, shortfall};
 use super::core::Core;
 use super::volume::grown_mm3;
 use super::{BoundKind, Facts, Proof, SAFETY_MM, frames};
-use crate::stack::grid::NODE_ERROR_MM;
+use crate::mesh::Vector;
+use crate::stack::grid::{NODE_ERROR_MM, exact_depth};
+use rayon::prelude::*;
 
 /// More chambers than this are crumbs of the region's rim; the bound says nothing.
 const MOST_CHAMBERS: usize = 12;
@@ -22,32 +24,34 @@ struct Chamber {
 pub(super) fn refuse(facts: &Facts) -> Option<Proof> {
     let mut parts = facts.free();
     parts.sort_by(|&a, &b| grown_mm3(facts, b).total_cmp(&grown_mm3(facts, a)));
-    let least = parts.iter().map(|&i| facts.core_depth_mm(i)).fold(f64::INFINITY, f64::min);
+    let thinnest = parts
+        .iter()
+        .copied()
+        .min_by(|&a, &b| facts.core_depth_mm(a).total_cmp(&facts.core_depth_mm(b)))?;
     if parts.len() < 2 {
         return None;
     }
-    let room = Core::new(facts, least - SAFETY_MM);
+    let room = facts.core(thinnest);
     let n = room.components();
     if n == 0 || n > MOST_CHAMBERS {
         return None;
     }
     let mut allowed = vec![vec![false; n]; parts.len()];
-    let mut cores = Vec::new();
     for (row, &part) in allowed.iter_mut().zip(&parts) {
-        let core = Core::new(facts, facts.core_depth_mm(part) - SAFETY_MM);
+        let core = facts.core(part);
         let sides = facts.stack.parts[part].sides_mm();
         for k in 0..core.components() {
             if core.too_narrow(k, sides).is_none() {
                 row[room.holder_of(&core, k)?] = true;
             }
         }
-        cores.push(core);
     }
+    let inside = if n > 1 { inside_volumes(facts) } else { Vec::new() };
     let chambers: Vec<Chamber> = (0..n)
         .map(|k| {
             let hosts: Vec<usize> = (0..parts.len()).filter(|&p| allowed[p][k]).map(|p| parts[p]).collect();
             Chamber {
-                volume_mm3: within_reach(facts, &room, k, &hosts),
+                volume_mm3: within_reach(facts, &inside, &room, k, &hosts),
                 reach: frames(&room, Some(k))
                     .iter()
                     .map(|f| vec![reaches(&room, Some(k), f); parts.len()])
@@ -73,21 +77,47 @@ pub(super) fn refuse(facts: &Facts) -> Option<Proof> {
 }
 
 /// Volume of the cavity less what surely lies beyond the reach of a part seated in the chamber.
-fn within_reach(facts: &Facts, room: &Core, k: usize, hosts: &[usize]) -> f64 {
+fn within_reach(facts: &Facts, inside: &[f64], room: &Core, k: usize, hosts: &[usize]) -> f64 {
     let depth = facts.depth;
+    let whole = facts.cavity.volume_mm3();
+    if room.components() == 1 {
+        return whole;
+    }
     let grown = facts.stack.wall_clearance_mm.min(facts.stack.clearance_mm / 2.0);
     let thickest = hosts.iter().map(|&i| facts.stack.parts[i].sides_mm()[2]).fold(0.0, f64::max);
-    let wide = depth.half_diagonal_mm();
-    let reach = 3.0_f64.sqrt() / 2.0 * thickest + grown + 2.0 * wide;
-    let far_sq = distances_sq(depth.counts(), &room.coarse[k]);
+    let reach = 3.0_f64.sqrt() / 2.0 * thickest + grown + 2.0 * depth.half_diagonal_mm();
     let beyond = (reach / depth.step_mm()).powi(2);
-    let out = depth
-        .values()
-        .iter()
-        .zip(&far_sq)
-        .filter(|(v, d)| f64::from(**v) - NODE_ERROR_MM >= wide && **d > beyond)
-        .count();
-    facts.cavity.volume_mm3() - out as f64 * depth.step_mm().powi(3)
+    let far_sq = distances_sq(depth.counts(), &room.coarse[k]);
+    let out: f64 = inside.iter().zip(&far_sq).filter(|(_, d)| **d > beyond).map(|(v, _)| v).sum();
+    whole - out
+}
+
+/// How much of each node's cell is surely inside the cavity, mm³: all of it where the node is deep
+/// enough, else those of its small cells that are.
+fn inside_volumes(facts: &Facts) -> Vec<f64> {
+    const CUTS: usize = 3;
+    let depth = facts.depth;
+    let (step, wide) = (depth.step_mm(), depth.half_diagonal_mm());
+    let small = step / CUTS as f64;
+    let narrow = wide / CUTS as f64;
+    let values = depth.values().par_iter().enumerate();
+    values
+        .map(|(i, v)| {
+            let v = f64::from(*v);
+            if v - NODE_ERROR_MM >= wide {
+                return step.powi(3);
+            }
+            if v + NODE_ERROR_MM <= -wide {
+                return 0.0;
+            }
+            let sure = (0..CUTS.pow(3)).filter(|n| {
+                let at = [n % CUTS, n / CUTS % CUTS, n / (CUTS * CUTS)];
+                let off = Vector::from_fn(|k, _| (at[k] as f64 + 0.5) * small - step / 2.0);
+                exact_depth(&facts.queries, &(depth.node_at(i) + off)) >= narrow
+            });
+            sure.count() as f64 * small.powi(3)
+        })
+        .collect()
 }
 
 struct Sharing<'a> {

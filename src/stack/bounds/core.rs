@@ -166,14 +166,9 @@ fn flood(
 pub(super) fn refuse(facts: &Facts) -> Option<Proof> {
     let mut parts = facts.free();
     parts.sort_by(|&a, &b| facts.core_depth_mm(b).total_cmp(&facts.core_depth_mm(a)));
-    let mut known: Option<(f64, Core)> = None;
     for part in parts {
         let sides = facts.stack.parts[part].sides_mm();
-        let need = facts.core_depth_mm(part);
-        if known.as_ref().is_none_or(|(n, _)| (n - need).abs() > 1e-12) {
-            known = Some((need, Core::new(facts, need - SAFETY_MM)));
-        }
-        let Some((_, core)) = &known else { continue };
+        let core = facts.core(part);
         // No component is left to the ball's own bound.
         let narrow: Option<Vec<(f64, f64)>> =
             (0..core.components()).map(|k| core.too_narrow(k, sides)).collect();

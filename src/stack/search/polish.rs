@@ -6,7 +6,7 @@ use super::contact::{Block, contact};
 use super::descent::shifted;
 use super::lp::{Row, raise_least};
 use super::model::{Model, block};
-use super::witness::witness;
+use super::witness::witnesses;
 use crate::mesh::{MeshQueries, Point, Vector};
 use crate::stack::pose::Pose;
 use parry3d_f64::bounding_volume::Aabb;
@@ -38,7 +38,9 @@ pub fn polish(model: &Model, queries: &MeshQueries, poses: &mut [Pose]) -> f64 {
             poses.copy_from_slice(&moved);
             rows = next_rows;
             have = next;
-            if gain < 2e-5 || (have > 0.0 && gain < 2e-3) {
+            // Short by more than eight more such steps would bring: this one ends short.
+            let hopeless = have < 0.0 && 8.0 * gain < -have;
+            if gain < 2e-5 || (have > 0.0 && gain < 2e-3) || hopeless {
                 break;
             }
             trust = (trust * 1.5).min(TRUST_MM);
@@ -170,18 +172,17 @@ fn wall_rows(
         if plate.is_some_and(|p| p.carries(&facet)) {
             continue;
         }
-        let Some(w) = witness(block, &facet, watch) else {
-            continue;
-        };
-        let own = block.turn.tr_mul(&(w.at - block.middle));
-        let side = block.turn.tr_mul(&w.away);
-        let cell = |x: f64| (x / CELL_MM).round() as i64;
-        let key = [cell(own.x), cell(own.y), cell(own.z), side.iamax() as i64];
-        let spare = w.have - need;
-        if worst.get(&key).is_none_or(|r| spare < r.spare) {
-            let first = grip(model, part, poses, &w.away, &w.at);
-            worst.insert(key, Row { spare, first, second: None });
-        }
+        witnesses(block, &facet, watch, &mut |w| {
+            let own = block.turn.tr_mul(&(w.at - block.middle));
+            let side = block.turn.tr_mul(&w.away);
+            let cell = |x: f64| (x / CELL_MM).round() as i64;
+            let key = [cell(own.x), cell(own.y), cell(own.z), side.iamax() as i64];
+            let spare = w.have - need;
+            if worst.get(&key).is_none_or(|r| spare < r.spare) {
+                let first = grip(model, part, poses, &w.away, &w.at);
+                worst.insert(key, Row { spare, first, second: None });
+            }
+        });
     }
     out.extend(worst.into_values());
 }

@@ -15,34 +15,51 @@ pub struct Witness {
     pub at: Point,
 }
 
-/// Nearest points of a box and a facet; `None` where they are `reach` apart or more.
-pub fn witness(block: &Block, facet: &[Point; 3], reach: f64) -> Option<Witness> {
+/// Every pair of features (corner and face, edge and edge) of a box and a facet that are less than
+/// `reach` apart. All of them, not the nearest alone: a box that lies along a large facet touches
+/// it with four corners, and a turn that frees one presses another.
+pub fn witnesses(block: &Block, facet: &[Point; 3], reach: f64, tell: &mut dyn FnMut(Witness)) {
     let own = facet.map(|p| block.turn.tr_mul(&(p - block.middle)));
     let half = Vector::from(block.half);
-    for k in 0..3 {
-        let (lo, hi) = (own[0][k].min(own[1][k]).min(own[2][k]), own[0][k].max(own[1][k]).max(own[2][k]));
-        if lo >= half[k] + reach || hi <= -half[k] - reach {
-            return None;
-        }
+    let (lo, hi) = (own[0].inf(&own[1]).inf(&own[2]), own[0].sup(&own[1]).sup(&own[2]));
+    let gap = (lo - half).sup(&(-half - hi)).sup(&Vector::zeros());
+    if gap.norm_squared() >= reach * reach {
+        return;
     }
-    let (have, away, at) = match crossing(&own, &half) {
-        Some(way) => way,
-        None => nearest(&own, &half)?,
+    let mut out = |have: f64, away: Vector, at: Vector| {
+        if have < reach {
+            tell(Witness {
+                have,
+                away: block.turn * away,
+                at: block.middle + block.turn * at,
+            });
+        }
     };
-    (have < reach).then(|| Witness {
-        have,
-        away: block.turn * away,
-        at: block.middle + block.turn * at,
-    })
+    match crossing(&own, &half) {
+        Some(way) => entered(&own, &half, way, &mut out),
+        None => features(&own, &half, reach, &mut out),
+    }
 }
 
-/// Closest pair of a box about the origin and a triangle clear of it: corner–face and edge–edge.
-fn nearest(tri: &[Vector; 3], half: &Vector) -> Option<(f64, Vector, Vector)> {
-    let mut best = (f64::INFINITY, Vector::zeros(), Vector::zeros());
+/// Where the shortest way out is off the facet's plane, every corner must come over the plane.
+fn entered(tri: &[Vector; 3], half: &Vector, (have, away, at): (f64, Vector, Vector), out: &mut dyn FnMut(f64, Vector, Vector)) {
+    let normal = (tri[1] - tri[0]).cross(&(tri[2] - tri[0])).normalize();
+    if normal.dot(&away) > -0.999_999 {
+        return out(have, away, at);
+    }
+    for i in 0..8 {
+        let c = corner(half, i);
+        out((c - tri[0]).dot(&away), away, c);
+    }
+}
+
+/// Corner–face and edge–edge pairs of a box about the origin and a triangle clear of it.
+fn features(tri: &[Vector; 3], half: &Vector, reach: f64, out: &mut dyn FnMut(f64, Vector, Vector)) {
     let mut offer = |on_box: Vector, on_tri: Vector| {
-        let d = (on_box - on_tri).norm_squared();
-        if d < best.0 {
-            best = (d, on_box, on_tri);
+        let off = on_box - on_tri;
+        let d = off.norm();
+        if d < reach && d > 1e-12 {
+            out(d, off / d, on_box);
         }
     };
     for p in tri {
@@ -55,31 +72,29 @@ fn nearest(tri: &[Vector; 3], half: &Vector) -> Option<(f64, Vector, Vector)> {
         offer(c, q.coords);
     }
     for e in 0..3 {
-        let (p, q) = (tri[e], tri[(e + 1) % 3]);
+        let (p, v) = (tri[e], tri[(e + 1) % 3] - tri[e]);
+        let vv = v.norm_squared();
         for axis in 0..3 {
+            let uv = v[axis];
+            let det = vv - uv * uv;
+            if det <= 1e-12 * vv {
+                continue;
+            }
             for side in 0..4 {
                 let mut a = Vector::zeros();
                 a[(axis + 1) % 3] = half[(axis + 1) % 3] * [-1.0, 1.0][side & 1];
                 a[(axis + 2) % 3] = half[(axis + 2) % 3] * [-1.0, 1.0][side >> 1];
-                let mut u = Vector::zeros();
-                u[axis] = 1.0;
-                let (v, w) = (q - p, a - p);
-                let (uv, vv, uw, vw) = (u.dot(&v), v.dot(&v), u.dot(&w), v.dot(&w));
-                let det = vv - uv * uv;
-                if det <= 1e-12 * vv {
-                    continue;
-                }
+                let w = a - p;
+                let (uw, vw) = (w[axis], v.dot(&w));
                 let s = (uv * vw - vv * uw) / det;
                 let t = (vw - uv * uw) / det;
                 if s.abs() <= half[axis] && (0.0..=1.0).contains(&t) {
-                    offer(a + u * s, p + v * t);
+                    a[axis] = s;
+                    offer(a, p + v * t);
                 }
             }
         }
     }
-    let d = best.0.sqrt();
-    let away = (best.1 - best.2).try_normalize(1e-12)?;
-    Some((d, away, best.1))
 }
 
 fn corner(half: &Vector, i: usize) -> Vector {
