@@ -1,7 +1,26 @@
 //! The canal: axis, aperture, tip, bends, sections, side and frame, by the definitions of
 //! `docs/definitions.md`. No landmark, pose or order is needed; no threshold of the trade is known.
 
-use crate::mesh::{Point, Vector};
+mod axis;
+mod bends;
+mod coarse;
+mod curve;
+mod cut;
+mod face;
+mod figures;
+mod region;
+mod seek;
+mod side;
+mod spread;
+mod verdict;
+
+#[cfg(test)]
+mod tests;
+
+pub use region::region_of;
+
+use crate::mesh::{MeshQueries, Point, Topology, Vector};
+use crate::soundness::Soundness;
 use crate::units::Measured;
 
 /// One section across the canal, square to the axis.
@@ -106,6 +125,9 @@ pub struct Canal {
     pub tip_zone_mm: f64,
     /// Bends, outermost first.
     pub bends: Vec<Bend>,
+    /// False where noise could add or drop a bend (one turns by nearly the least that counts), so
+    /// that "second" may not be the second.
+    pub bends_sure: bool,
     /// Sections along the axis, aperture → tip, 0.25 mm apart.
     pub sections: Vec<Section>,
     /// The smallest section between aperture and tip zone.
@@ -120,6 +142,14 @@ pub struct Canal {
     pub side_margin: f64,
     /// The frame, where up and forward can be told.
     pub frame: Option<Frame>,
+    /// How far the surface reaches beyond the aperture plane, out of the ear, mm.
+    pub outer_reach_mm: f64,
+    /// Outward unit normal of the outer face (or of the base opening), where one was found.
+    pub face: Option<Vector>,
+    /// The mesh part the canal is on.
+    pub part: u32,
+    /// The tip is a hole in the scan: the length to it is only where the material ends.
+    pub tip_open: bool,
     /// 95 % half width of areas, as a share of the area.
     pub area_share: f64,
     /// 95 % half width of widths, mm.
@@ -141,4 +171,20 @@ pub enum NoCanal {
     /// The unit is unknown, so no length can be told.
     #[error("the unit of length is unknown")]
     UnitUnknown,
+}
+
+/// Measures the canal of a scan in any pose. Lengths are in the unit of the mesh, which must be
+/// millimetres; noise and facet size are read from `soundness`.
+///
+/// # Errors
+/// [`NoCanal`] where no end of the surface is shaped like a canal, where two ends are equally
+/// likely, or where the axis does not settle. Never a guess.
+pub fn measure(
+    mesh: &crate::mesh::Mesh,
+    _topology: &Topology,
+    queries: &MeshQueries,
+    soundness: &Soundness,
+) -> Result<Canal, NoCanal> {
+    let found = seek::seek(queries, soundness)?;
+    figures::measure(mesh, queries, soundness, found)
 }
