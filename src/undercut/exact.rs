@@ -1,0 +1,120 @@
+//! Depths taken anew at the outline itself, near the layer that holds them.
+//!
+//! The grid tells which layer holds a point's depth; here the outlines around that layer are cut
+//! exactly and the distance is taken to every segment. What comes out is a true distance to a true
+//! section, so it can only err by too little: by a peak that lies between two heights, or in a
+//! layer that the grid did not choose.
+
+use rayon::prelude::*;
+
+use super::slices::{Segment, Slices};
+use super::straight::Depths;
+
+/// Depths under this are left as they are: nobody trims a hundredth.
+const WORTH_MM: f64 = 0.01;
+/// Heights looked at each way from a layer, a quarter of a step apart. A peak where the section
+/// recedes at 0.36 and free air comes at 2.7 mm per mm (20 degrees askew) is then missed by 0.016 mm
+/// at most, for layers 0.1 mm apart; with the layers alone it was 0.06.
+const EACH_WAY: i32 = 4;
+
+/// Puts exact depths in place of those read off the grid.
+pub(super) fn polish(slices: &Slices, depths: &mut Depths) {
+    let mut order: Vec<u32> = (0..depths.depth.len() as u32)
+        .filter(|&i| depths.depth[i as usize] > WORTH_MM)
+        .collect();
+    order.sort_by_key(|&i| (depths.layer[i as usize], i));
+    let same: Vec<&[u32]> = order
+        .chunk_by(|&a, &b| depths.layer[a as usize] == depths.layer[b as usize])
+        .collect();
+    let exact: Vec<Vec<f64>> = same
+        .par_iter()
+        .map(|points| {
+            let outlines = Outlines::around(slices, depths.layer[points[0] as usize] as usize);
+            points.iter().map(|&i| outlines.depth(slices, i).0).collect()
+        })
+        .collect();
+    for (points, exact) in same.iter().zip(&exact) {
+        for (&i, &d) in points.iter().zip(exact) {
+            depths.depth[i as usize] = d;
+        }
+    }
+}
+
+/// Outlines at heights around one layer.
+struct Outlines(Vec<(f64, Vec<Segment>)>);
+
+impl Outlines {
+    fn around(slices: &Slices, k: usize) -> Self {
+        let step = slices.step();
+        let heights = (-EACH_WAY..=EACH_WAY).map(|s| {
+            let share = f64::from(s) / f64::from(EACH_WAY);
+            slices.heights[k] + step * share
+        });
+        Self(
+            heights
+                .filter(|h| *h <= slices.heights[0])
+                .map(|h| {
+                    let mut outline = Vec::new();
+                    slices.outline_at(h, &mut outline);
+                    (h, outline)
+                })
+                .collect(),
+        )
+    }
+
+    /// Largest depth of a point and the height that holds it.
+    fn depth(&self, slices: &Slices, i: u32) -> (f64, f64) {
+        let p = slices.points[i as usize];
+        let above = self.0.iter().filter(|(h, _)| *h > p.z);
+        above
+            .map(|(h, outline)| (slices.distance(outline, &p.xy(), *h), *h))
+            .fold((0.0, p.z), |a, b| if b.0 > a.0 { b } else { a })
+    }
+}
+
+/// Points among which the largest depth is sought. Fewer than 20 missed the corner of a square-cut
+/// arc by 0.04 mm; more than 60 changed nothing on arcs and hooks.
+const CANDIDATES: usize = 60;
+
+/// The largest depth: point, depth, height of the section that holds it.
+pub(super) fn largest(slices: &Slices, depths: &Depths) -> Option<(u32, f64, f64)> {
+    let mut order: Vec<u32> = (0..depths.depth.len() as u32)
+        .filter(|&i| depths.depth[i as usize] > 0.0)
+        .collect();
+    let depth = |i: u32| depths.depth[i as usize];
+    order.sort_by(|&a, &b| depth(b).total_cmp(&depth(a)).then(a.cmp(&b)));
+    order.truncate(CANDIDATES);
+    order
+        .par_iter()
+        .map(|&i| {
+            let (d, h) = closely(slices, i, depths.layer[i as usize] as usize);
+            (i, d, h)
+        })
+        .collect::<Vec<_>>()
+        .into_iter()
+        .reduce(|a, b| if b.1 > a.1 { b } else { a })
+}
+
+/// The largest distance from a point to the sections around layer `k`, and its height.
+fn closely(slices: &Slices, i: u32, k: usize) -> (f64, f64) {
+    let p = slices.points[i as usize];
+    let last = slices.heights.len() - 1;
+    let mut outline = Vec::new();
+    let low = slices.heights[(k + 1).min(last)].max(p.z + 1e-9);
+    let high = slices.heights[k.saturating_sub(1)].max(low);
+    let (mut centre, mut half) = ((low + high) / 2.0, (high - low) / 2.0);
+    let mut best = (0.0, centre);
+    // Four rounds of nine heights, each a quarter as wide as the one before.
+    for _ in 0..4 {
+        for s in -4..=4 {
+            let h = (centre + half * f64::from(s) / 4.0).clamp(low, high);
+            slices.outline_at(h, &mut outline);
+            let d = slices.distance(&outline, &p.xy(), h);
+            if d > best.0 {
+                best = (d, h);
+            }
+        }
+        (centre, half) = (best.1, half / 4.0);
+    }
+    best
+}
