@@ -33,6 +33,10 @@ const FIRST: usize = 80;
 /// Depths closer than this are the same, and the area decides: half the doubt of a depth.
 const SAME_MM: f64 = 0.01;
 
+/// The search looks at a body of cells this wide, mm. At 1.0 made ears had their best pull up to 2
+/// degrees off; 0.4 takes twice the time for the same directions.
+const THIN_MM: f64 = 0.6;
+
 /// How one direction does, on the search grid.
 #[derive(Debug, Clone, Copy)]
 struct Tried {
@@ -54,12 +58,13 @@ pub fn best(
 ) -> Result<BestPull, CannotPull> {
     let outward = super::base::unit(outward).map_err(|_| CannotPull::NoDirection)?;
     let cone = cone_deg.value().clamp(0.0, 80.0).to_radians();
+    let thin = body.thinned(THIN_MM);
     let mut tried = 0;
     let mut look = |directions: Vec<Vector>, coarse: f64| {
         tried += directions.len();
         let mut all: Vec<Tried> = directions
             .par_iter()
-            .filter_map(|d| try_one(body, &outward, d, coarse, settings))
+            .filter_map(|d| try_one(&thin, &outward, d, coarse, settings))
             .collect();
         all.sort_by(|a, b| {
             let deep = |t: &Tried| (t.largest / SAME_MM).round();

@@ -104,6 +104,45 @@ impl Body {
         &self.base
     }
 
+    /// The same body with the points of every cell drawn together into their middle: still closed,
+    /// for facets that fold away do so on both sides of an edge. For searches only.
+    pub(super) fn thinned(&self, cell_mm: f64) -> Self {
+        let mut of_cell: HashMap<[i64; 3], u32> = HashMap::new();
+        let mut sums: Vec<(crate::mesh::Vector, f64)> = Vec::new();
+        let points = self.mesh.points().iter();
+        let to: Vec<u32> = points
+            .map(|p| {
+                let key = [0, 1, 2].map(|k| (p[k] / cell_mm).floor() as i64);
+                let cell = *of_cell.entry(key).or_insert(sums.len() as u32);
+                if cell as usize == sums.len() {
+                    sums.push((crate::mesh::Vector::zeros(), 0.0));
+                }
+                let sum = &mut sums[cell as usize];
+                *sum = (sum.0 + p.coords, sum.1 + 1.0);
+                cell
+            })
+            .collect();
+        let (mut facets, mut lid) = (Vec::new(), Vec::new());
+        for (corners, &is_lid) in self.mesh.facets().iter().zip(&self.lid) {
+            let [a, b, c] = corners.map(|k| to[k as usize]);
+            if a != b && b != c && c != a {
+                facets.push([a, b, c]);
+                lid.push(is_lid);
+            }
+        }
+        let points = sums.iter().map(|(sum, n)| Point::from(sum / *n)).collect();
+        let mesh = Mesh::new(points, facets).unwrap_or_default();
+        let real = real_points(&mesh, &lid);
+        Self {
+            mesh,
+            lid,
+            real,
+            place: Vec::new(),
+            by_parity: self.by_parity,
+            base: self.base,
+        }
+    }
+
     /// A figure per point of the body as a figure per point of the input mesh; points of parts
     /// that are not the body get 0.
     pub(super) fn to_input(&self, figures: &[f64]) -> Vec<f64> {

@@ -8,19 +8,29 @@ mod base;
 mod best;
 mod body;
 mod exact;
+mod pose;
 mod raster;
-mod slices;
+mod relax;
+mod replay;
+mod route;
 #[cfg(test)]
 mod shapes;
+mod slices;
 mod straight;
 #[cfg(test)]
 mod straight_tests;
 mod tissue;
+mod withdraw;
+#[cfg(test)]
+mod withdraw_tests;
 
 pub use base::{BasePlane, NoBase};
 pub use best::{BestPull, best};
 pub use body::{Body, NoBody};
+pub use pose::PoseRows;
+pub use replay::{Replay, replay};
 pub use straight::{StraightPull, straight};
+pub use withdraw::{Withdrawal, withdraw};
 
 /// How finely to look, and what counts.
 #[derive(Debug, Clone, PartialEq)]
@@ -67,4 +77,7 @@ pub enum CannotPull {
     /// The direction points into the ear, or along the base plane.
     #[error("the pull direction does not lead out through the base plane")]
     LeadsIn,
+    /// The search found no way out at all.
+    #[error("no way out of the ear was found")]
+    NoWay,
 }
