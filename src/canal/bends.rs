@@ -12,7 +12,7 @@ const CURVATURE_SIGMA_MM: f64 = 2.0;
 const TURN_SIGMA_MM: f64 = 1.0;
 /// A turn under this is no bend. Too low: scan noise of 0.08 mm makes bends on straight canals.
 /// Too high: shallow second bends (10–40° seen, from memory) are lost.
-const LEAST_TURN_DEG: f64 = 10.0;
+pub(super) const LEAST_TURN_DEG: f64 = 10.0;
 /// A span reaches no further than this from its peak.
 const SPAN_MM: f64 = 5.0;
 /// Peaks nearer than this to aperture or tip are the ends' own shape.
@@ -42,11 +42,16 @@ pub(super) fn bends(points: &[Point], aperture_at: f64, tip_at: f64) -> Vec<RawB
     let directions = tangents(&smoothed(points, TURN_SIGMA_MM));
     let inside = |at: f64| at >= aperture_at + END_MARGIN_MM && at <= tip_at - END_MARGIN_MM;
     let mut peaks: Vec<usize> = (2..points.len() - 2)
-        .filter(|&i| inside(arcs[i]) && size[i] > size[i - 1] && size[i] >= size[i + 1] && size[i] > 1e-6)
+        .filter(|&i| {
+            inside(arcs[i]) && size[i] > size[i - 1] && size[i] >= size[i + 1] && size[i] > 1e-6
+        })
         .collect();
     loop {
         let spans = spans(&peaks, &size, &arcs, aperture_at, tip_at);
-        let turns: Vec<f64> = spans.iter().map(|&(a, b)| turn_deg(&directions, &arcs, a, b)).collect();
+        let turns: Vec<f64> = spans
+            .iter()
+            .map(|&(a, b)| turn_deg(&directions, &arcs, a, b))
+            .collect();
         let weakest = (0..peaks.len()).min_by(|&a, &b| turns[a].total_cmp(&turns[b]));
         match weakest {
             Some(w) if turns[w] < LEAST_TURN_DEG => {
@@ -60,7 +65,14 @@ pub(super) fn bends(points: &[Point], aperture_at: f64, tip_at: f64) -> Vec<RawB
                         let at = arcs[i] + peak_shift(&size, i) * (arcs[i + 1] - arcs[i]);
                         let peak_curvature = size[i];
                         let towards = curvature[i].try_normalize(1e-12).unwrap_or_else(Vector::x);
-                        RawBend { at, span: spans[k], turn_deg: turns[k], peak_curvature, point: place_at(points, &arcs, at), towards }
+                        RawBend {
+                            at,
+                            span: spans[k],
+                            turn_deg: turns[k],
+                            peak_curvature,
+                            point: place_at(points, &arcs, at),
+                            towards,
+                        }
                     })
                     .collect();
             }
@@ -69,12 +81,31 @@ pub(super) fn bends(points: &[Point], aperture_at: f64, tip_at: f64) -> Vec<RawB
 }
 
 /// From each peak to the curvature minimum between it and the next, at most 5 mm each way.
-fn spans(peaks: &[usize], size: &[f64], arcs: &[f64], aperture_at: f64, tip_at: f64) -> Vec<(f64, f64)> {
-    let lowest = |a: usize, b: usize| (a..=b).min_by(|&x, &y| size[x].total_cmp(&size[y])).unwrap_or(a);
+fn spans(
+    peaks: &[usize],
+    size: &[f64],
+    arcs: &[f64],
+    aperture_at: f64,
+    tip_at: f64,
+) -> Vec<(f64, f64)> {
+    let lowest = |a: usize, b: usize| {
+        let i = (a..=b)
+            .min_by(|&x, &y| size[x].total_cmp(&size[y]))
+            .unwrap_or(a);
+        arcs[i] + low_shift(size, i) * (arcs[(i + 1).min(arcs.len() - 1)] - arcs[i])
+    };
     (0..peaks.len())
         .map(|k| {
-            let out = if k > 0 { arcs[lowest(peaks[k - 1], peaks[k])] } else { aperture_at };
-            let inn = if k + 1 < peaks.len() { arcs[lowest(peaks[k], peaks[k + 1])] } else { tip_at };
+            let out = if k > 0 {
+                lowest(peaks[k - 1], peaks[k])
+            } else {
+                aperture_at
+            };
+            let inn = if k + 1 < peaks.len() {
+                lowest(peaks[k], peaks[k + 1])
+            } else {
+                tip_at
+            };
             let at = arcs[peaks[k]];
             (out.max(at - SPAN_MM), inn.min(at + SPAN_MM))
         })
@@ -82,22 +113,48 @@ fn spans(peaks: &[usize], size: &[f64], arcs: &[f64], aperture_at: f64, tip_at: 
 }
 
 fn turn_deg(directions: &[Vector], arcs: &[f64], a: f64, b: f64) -> f64 {
-    direction_at(directions, arcs, a).angle(&direction_at(directions, arcs, b)).to_degrees()
+    direction_at(directions, arcs, a)
+        .angle(&direction_at(directions, arcs, b))
+        .to_degrees()
 }
 
 /// Direction at an arc position, between stations.
 pub(super) fn direction_at(directions: &[Vector], arcs: &[f64], at: f64) -> Vector {
     let k = arcs.partition_point(|&x| x <= at).clamp(1, arcs.len() - 1);
     let (a, b) = (arcs[k - 1], arcs[k]);
-    let t = if b > a { ((at - a) / (b - a)).clamp(0.0, 1.0) } else { 0.0 };
-    (directions[k - 1] * (1.0 - t) + directions[k] * t).try_normalize(1e-12).unwrap_or(directions[k])
+    let t = if b > a {
+        ((at - a) / (b - a)).clamp(0.0, 1.0)
+    } else {
+        0.0
+    };
+    (directions[k - 1] * (1.0 - t) + directions[k] * t)
+        .try_normalize(1e-12)
+        .unwrap_or(directions[k])
 }
 
 /// Sub-station place of the peak: the top of the parabola through three stations.
 fn peak_shift(size: &[f64], i: usize) -> f64 {
     let (a, b, c) = (size[i - 1], size[i], size[i + 1]);
     let bow = a - 2.0 * b + c;
-    if bow < 0.0 { (0.5 * (a - c) / bow).clamp(-0.5, 0.5) } else { 0.0 }
+    if bow < 0.0 {
+        (0.5 * (a - c) / bow).clamp(-0.5, 0.5)
+    } else {
+        0.0
+    }
+}
+
+/// The same for a minimum; curvature may come to a point at nought, which leaves it at a station.
+fn low_shift(size: &[f64], i: usize) -> f64 {
+    if i == 0 || i + 1 >= size.len() {
+        return 0.0;
+    }
+    let (a, b, c) = (size[i - 1], size[i], size[i + 1]);
+    let bow = a - 2.0 * b + c;
+    if bow > 0.0 {
+        (0.5 * (a - c) / bow).clamp(-0.5, 0.5)
+    } else {
+        0.0
+    }
 }
 
 #[cfg(test)]
@@ -124,7 +181,7 @@ mod tests {
         go(6.0, 0.0);
         go(12.0 * 25.0_f64.to_radians(), -1.0 / 12.0);
         go(8.0, 0.0);
-        super::super::curve::resample(&points)
+        super::super::curve::resample(&points, 0.25)
     }
 
     #[test]
@@ -139,7 +196,11 @@ mod tests {
         for (bend, (at, turn)) in found.iter().zip([(12.054, 35.0), (23.727, 25.0)]) {
             assert!((bend.at - at).abs() < 0.1, "{} for {at}", bend.at);
             // the smoothed tangents cut the turn short, never long
-            assert!(bend.turn_deg <= turn + 0.05 && bend.turn_deg > turn - 1.0, "{} for {turn}", bend.turn_deg);
+            assert!(
+                bend.turn_deg <= turn + 0.05 && bend.turn_deg > turn - 1.0,
+                "{} for {turn}",
+                bend.turn_deg
+            );
         }
         assert!((total - found[0].at - 22.290).abs() < 0.1);
         assert!((total - found[1].at - 10.618).abs() < 0.1);
@@ -147,7 +208,9 @@ mod tests {
 
     #[test]
     fn a_straight_line_has_no_bend() {
-        let points: Vec<Point> = (0..100).map(|i| Point::new(0.0, 0.0, f64::from(i) * 0.25)).collect();
+        let points: Vec<Point> = (0..100)
+            .map(|i| Point::new(0.0, 0.0, f64::from(i) * 0.25))
+            .collect();
         assert!(bends(&points, 0.0, 24.75).is_empty());
     }
 

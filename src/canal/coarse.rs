@@ -12,6 +12,9 @@ pub(super) struct Graph {
     pub places: Vec<Point>,
     /// Surface area that each node stands for, mm².
     pub areas: Vec<f64>,
+    /// Sum of the area vectors of the surface that each node stands for, mm²: the mean normal,
+    /// in which scan noise cancels.
+    pub facing: Vec<Vector>,
     starts: Vec<u32>,
     links: Vec<(u32, f64)>,
 }
@@ -26,12 +29,14 @@ impl Graph {
         let mut node_of_point = vec![u32::MAX; mesh.points().len()];
         let mut sums: Vec<(Vector, f64)> = Vec::new();
         let mut areas = Vec::new();
+        let mut facing = Vec::new();
         let mut pairs: Vec<u64> = Vec::new();
         for (f, corners) in mesh.facets().iter().enumerate() {
             if !wanted(f) {
                 continue;
             }
-            let third = mesh.area_vector(f).norm() / 6.0;
+            let area_vector = mesh.area_vector(f) / 6.0;
+            let third = area_vector.norm();
             let nodes = corners.map(|c| {
                 let slot = &mut node_of_point[c as usize];
                 if *slot == u32::MAX {
@@ -40,6 +45,7 @@ impl Graph {
                     *slot = *node_of_cell.entry(key).or_insert_with(|| {
                         sums.push((Vector::zeros(), 0.0));
                         areas.push(0.0);
+                        facing.push(Vector::zeros());
                         (sums.len() - 1) as u32
                     });
                     sums[*slot as usize].0 += p.coords;
@@ -49,7 +55,11 @@ impl Graph {
             });
             for e in 0..3 {
                 areas[nodes[e] as usize] += third;
-                let (a, b) = (nodes[e].min(nodes[(e + 1) % 3]), nodes[e].max(nodes[(e + 1) % 3]));
+                facing[nodes[e] as usize] += area_vector;
+                let (a, b) = (
+                    nodes[e].min(nodes[(e + 1) % 3]),
+                    nodes[e].max(nodes[(e + 1) % 3]),
+                );
                 if a != b {
                     pairs.push((u64::from(a) << 32) | u64::from(b));
                 }
@@ -58,10 +68,10 @@ impl Graph {
         pairs.sort_unstable();
         pairs.dedup();
         let places: Vec<Point> = sums.iter().map(|(s, n)| Point::from(s / *n)).collect();
-        Self::linked(places, areas, &pairs)
+        Self::linked(places, areas, facing, &pairs)
     }
 
-    fn linked(places: Vec<Point>, areas: Vec<f64>, pairs: &[u64]) -> Self {
+    fn linked(places: Vec<Point>, areas: Vec<f64>, facing: Vec<Vector>, pairs: &[u64]) -> Self {
         let ends = |p: u64| ((p >> 32) as usize, p as u32 as usize);
         let mut starts = vec![0_u32; places.len() + 1];
         for &p in pairs {
@@ -82,7 +92,13 @@ impl Graph {
             links[fill[b] as usize] = (a as u32, d);
             fill[b] += 1;
         }
-        Self { places, areas, starts, links }
+        Self {
+            places,
+            areas,
+            facing,
+            starts,
+            links,
+        }
     }
 
     pub(super) fn len(&self) -> usize {
@@ -140,6 +156,9 @@ impl PartialOrd for Entry {
 }
 impl Ord for Entry {
     fn cmp(&self, other: &Self) -> Ordering {
-        other.0.total_cmp(&self.0).then_with(|| other.1.cmp(&self.1))
+        other
+            .0
+            .total_cmp(&self.0)
+            .then_with(|| other.1.cmp(&self.1))
     }
 }

@@ -1,5 +1,5 @@
-//! Curves as evenly spaced points: resampling, smoothing, tangents, curvature. The spacing is
-//! [`STATION_MM`] everywhere in this room.
+//! Curves as evenly spaced points: resampling, smoothing, tangents, curvature. The spacing of
+//! every figure reported is [`STATION_MM`]; only the search for the canal goes in longer steps.
 
 use nalgebra::Matrix3;
 
@@ -24,28 +24,44 @@ pub(super) fn arc_lengths(points: &[Point]) -> Vec<f64> {
 
 /// The place at arc length `at` (clamped to the ends).
 pub(super) fn place_at(points: &[Point], arcs: &[f64], at: f64) -> Point {
-    let k = arcs.partition_point(|&a| a <= at).clamp(1, points.len() - 1);
+    let k = arcs
+        .partition_point(|&a| a <= at)
+        .clamp(1, points.len() - 1);
     let (a, b) = (arcs[k - 1], arcs[k]);
-    let t = if b > a { ((at - a) / (b - a)).clamp(0.0, 1.0) } else { 0.0 };
+    let t = if b > a {
+        ((at - a) / (b - a)).clamp(0.0, 1.0)
+    } else {
+        0.0
+    };
     points[k - 1] + (points[k] - points[k - 1]) * t
 }
 
-/// The same curve with points evenly about [`STATION_MM`] apart; first and last are kept.
+/// The same curve with points evenly about `spacing_mm` apart; first and last are kept.
 /// Cubic between points (Catmull–Rom, chordal), so that repeated resampling does not cut corners.
-pub(super) fn resample(points: &[Point]) -> Vec<Point> {
+pub(super) fn resample(points: &[Point], spacing_mm: f64) -> Vec<Point> {
     if points.len() < 2 {
         return points.to_vec();
     }
     let arcs = arc_lengths(points);
     let total = arcs[arcs.len() - 1];
-    let steps = ((total / STATION_MM).round() as usize).max(1);
+    let steps = ((total / spacing_mm).round() as usize).max(1);
     (0..=steps)
         .map(|i| {
             let at = total * i as f64 / steps as f64;
-            let k = arcs.partition_point(|&a| a <= at).clamp(1, points.len() - 1);
+            let k = arcs
+                .partition_point(|&a| a <= at)
+                .clamp(1, points.len() - 1);
             cubic(points, &arcs, k - 1, at)
         })
         .collect()
+}
+
+/// The place at `at` (over rising `arcs`), cubic between points.
+pub(super) fn cubic_at(points: &[Point], arcs: &[f64], at: f64) -> Point {
+    let k = arcs
+        .partition_point(|&a| a <= at)
+        .clamp(1, points.len() - 1);
+    cubic(points, arcs, k - 1, at)
 }
 
 fn cubic(points: &[Point], arcs: &[f64], k: usize, at: f64) -> Point {
@@ -57,7 +73,11 @@ fn cubic(points: &[Point], arcs: &[f64], k: usize, at: f64) -> Point {
     let slope = |i: usize| -> Vector {
         let (a, b) = (i.saturating_sub(1), (i + 1).min(points.len() - 1));
         let run = arcs[b] - arcs[a];
-        if run > 0.0 { (points[b] - points[a]) / run } else { Vector::zeros() }
+        if run > 0.0 {
+            (points[b] - points[a]) / run
+        } else {
+            Vector::zeros()
+        }
     };
     let (m0, m1) = (slope(k) * h, slope(k + 1) * h);
     let t = (at - arcs[k]) / h;
@@ -77,7 +97,9 @@ pub(super) fn smoothed(points: &[Point], sigma_mm: f64) -> Vec<Point> {
         return points.to_vec();
     }
     let reach = (4.0 * sigma_mm / spacing).ceil() as isize;
-    let weights: Vec<f64> = (-reach..=reach).map(|k| (-0.5 * (k as f64 * spacing / sigma_mm).powi(2)).exp()).collect();
+    let weights: Vec<f64> = (-reach..=reach)
+        .map(|k| (-0.5 * (k as f64 * spacing / sigma_mm).powi(2)).exp())
+        .collect();
     let total: f64 = weights.iter().sum();
     let at = |i: isize| -> Vector {
         let last = n - 1;
@@ -91,7 +113,9 @@ pub(super) fn smoothed(points: &[Point], sigma_mm: f64) -> Vec<Point> {
     };
     (0..n)
         .map(|i| {
-            let sum = (-reach..=reach).map(|k| at(i + k) * weights[(k + reach) as usize]).sum::<Vector>();
+            let sum = (-reach..=reach)
+                .map(|k| at(i + k) * weights[(k + reach) as usize])
+                .sum::<Vector>();
             Point::from(sum / total)
         })
         .collect()
@@ -133,9 +157,15 @@ pub(super) fn line_direction(points: &[Point]) -> Option<Vector> {
         return None;
     }
     let middle = points.iter().map(|p| p.coords).sum::<Vector>() / n as f64;
-    let spread: Matrix3<f64> = points.iter().map(|p| (p.coords - middle) * (p.coords - middle).transpose()).sum();
+    let spread: Matrix3<f64> = points
+        .iter()
+        .map(|p| (p.coords - middle) * (p.coords - middle).transpose())
+        .sum();
     let eigen = spread.symmetric_eigen();
-    let d: Vector = eigen.eigenvectors.column(eigen.eigenvalues.imax()).into_owned();
+    let d: Vector = eigen
+        .eigenvectors
+        .column(eigen.eigenvalues.imax())
+        .into_owned();
     let chord = points[n - 1] - points[0];
     (chord.norm() > 1e-9).then(|| if d.dot(&chord) < 0.0 { -d } else { d })
 }
@@ -144,6 +174,10 @@ pub(super) fn line_direction(points: &[Point]) -> Option<Vector> {
 pub(super) fn value_at(arcs: &[f64], values: &[f64], at: f64) -> f64 {
     let k = arcs.partition_point(|&a| a <= at).clamp(1, arcs.len() - 1);
     let (a, b) = (arcs[k - 1], arcs[k]);
-    let t = if b > a { ((at - a) / (b - a)).clamp(0.0, 1.0) } else { 0.0 };
+    let t = if b > a {
+        ((at - a) / (b - a)).clamp(0.0, 1.0)
+    } else {
+        0.0
+    };
     values[k - 1] + (values[k] - values[k - 1]) * t
 }

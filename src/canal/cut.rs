@@ -19,6 +19,10 @@ const NEAREST_PIECE_MM: f64 = 3.0;
 /// off (concha sections reach 16 mm from the axis). Too large: only time is lost.
 const REACH_MM: f64 = 22.0;
 
+/// … but first only this far, which holds a whole canal section (up to 14 mm wide) and saves the
+/// facets of the concha that the same plane cuts. An outline that comes near this is cut again.
+const FIRST_REACH_MM: f64 = 10.0;
+
 /// Moves every point a little along its normal, the same way each time it is asked: a copy of the
 /// scan with fresh noise, without copying the scan.
 #[derive(Clone, Copy)]
@@ -68,9 +72,18 @@ struct Plane {
 
 impl Plane {
     fn new(origin: Point, n: Vector) -> Self {
-        let aside = if n.x.abs() < 0.6 { Vector::x() } else { Vector::y() };
+        let aside = if n.x.abs() < 0.6 {
+            Vector::x()
+        } else {
+            Vector::y()
+        };
         let u = n.cross(&aside).normalize();
-        Self { origin, u, v: n.cross(&u), n }
+        Self {
+            origin,
+            u,
+            v: n.cross(&u),
+            n,
+        }
     }
 
     fn flat(&self, p: &Point) -> Point2<f64> {
@@ -124,8 +137,22 @@ impl Cutter<'_> {
 
     fn cut(&self, origin: &Point, normal: &Vector) -> Option<(Outline, Plane, Cut)> {
         let plane = Plane::new(*origin, *normal);
-        let mut outlines = self.outlines(&plane);
-        let chosen = choose(&outlines)?;
+        let mut outlines = self.outlines(&plane, FIRST_REACH_MM);
+        let whole = |o: &Outline| {
+            o.gap_mm == 0.0
+                && o.points
+                    .iter()
+                    .all(|p| p.coords.norm_squared() < (FIRST_REACH_MM - 1.0).powi(2))
+        };
+        let chosen = match choose(&outlines) {
+            Some(chosen) if whole(&outlines[chosen]) && holds_origin(&outlines[chosen].points) => {
+                chosen
+            }
+            _ => {
+                outlines = self.outlines(&plane, REACH_MM);
+                choose(&outlines)?
+            }
+        };
         let outline = outlines.swap_remove(chosen);
         let cut = measure(&outline, &plane)?;
         Some((outline, plane, cut))
@@ -134,15 +161,22 @@ impl Cutter<'_> {
     /// Where along the way from `a` to `b` (0 to 1) the surface (never nudged) is first crossed.
     pub(super) fn leaves(&self, a: &Point, b: &Point) -> Option<f64> {
         let hit = |h: &crate::mesh::RayHit| {
-            let ours = self.part_of_facet.is_empty() || self.part_of_facet[h.facet as usize] == self.part;
+            let ours =
+                self.part_of_facet.is_empty() || self.part_of_facet[h.facet as usize] == self.part;
             ours && h.at <= 1.0
         };
-        self.queries.ray_hits(a, &(b - a)).into_iter().find(hit).map(|h| h.at)
+        self.queries
+            .ray_hits(a, &(b - a))
+            .into_iter()
+            .find(hit)
+            .map(|h| h.at)
     }
 
-    fn outlines(&self, plane: &Plane) -> Vec<Outline> {
+    fn outlines(&self, plane: &Plane, reach_mm: f64) -> Vec<Outline> {
         let slack_mm = self.nudge.map_or(0.0, |n| Nudge::MOST_SIGMA * n.sigma_mm);
-        let facets = self.queries.facets_near_plane(&plane.origin, &plane.n, REACH_MM, slack_mm);
+        let facets = self
+            .queries
+            .facets_near_plane(&plane.origin, &plane.n, reach_mm, slack_mm);
         let mut ends: Vec<(u64, u32)> = Vec::with_capacity(facets.len());
         let mut places: Vec<[Point2<f64>; 2]> = Vec::with_capacity(facets.len() / 2);
         for f in facets {
@@ -157,7 +191,7 @@ impl Cutter<'_> {
                 places.push(segment);
             }
         }
-        close(chains(&mut ends, &places))
+        close(chains(&ends, &places))
     }
 
     fn cut_facet(&self, corners: [u32; 3], plane: &Plane) -> Option<([u64; 2], [Point2<f64>; 2])> {
@@ -177,7 +211,11 @@ impl Cutter<'_> {
             let (i, j) = (e, (e + 1) % 3);
             if above[i] != above[j] && k < 2 {
                 // always from the smaller index, so that both neighbours compute the same point
-                let (i, j) = if corners[i] < corners[j] { (i, j) } else { (j, i) };
+                let (i, j) = if corners[i] < corners[j] {
+                    (i, j)
+                } else {
+                    (j, i)
+                };
                 keys[k] = (u64::from(corners[i]) << 32) | u64::from(corners[j]);
                 at[k] = plane.flat(&(p[i] + (p[j] - p[i]) * (h[i] / (h[i] - h[j]))));
                 k += 1;
@@ -188,13 +226,23 @@ impl Cutter<'_> {
 }
 
 /// Joins segments that end on the same mesh edge. Returns chains and whether each is closed.
-fn chains(ends: &mut [(u64, u32)], places: &[[Point2<f64>; 2]]) -> Vec<(Vec<Point2<f64>>, bool)> {
-    ends.sort_unstable();
+/// A small open-addressed table finds the mates: sorting the ends took a third of the whole time.
+fn chains(ends: &[(u64, u32)], places: &[[Point2<f64>; 2]]) -> Vec<(Vec<Point2<f64>>, bool)> {
     let mut mate = vec![u32::MAX; places.len() * 2];
-    for same in ends.chunk_by(|x, y| x.0 == y.0) {
-        for pair in same.chunks_exact(2) {
-            mate[pair[0].1 as usize] = pair[1].1;
-            mate[pair[1].1 as usize] = pair[0].1;
+    let size = (ends.len() * 2).next_power_of_two().max(16);
+    let mut waiting = vec![(0_u64, u32::MAX); size]; // no edge has key 0: its points differ
+    for &(key, end) in ends {
+        let mut slot = (key.wrapping_mul(0x9E37_79B9_7F4A_7C15) >> 40) as usize & (size - 1);
+        while waiting[slot].0 != 0 && waiting[slot].0 != key {
+            slot = (slot + 1) & (size - 1);
+        }
+        let other = waiting[slot].1;
+        if waiting[slot].0 == key && other != u32::MAX {
+            mate[other as usize] = end;
+            mate[end as usize] = other;
+            waiting[slot].1 = u32::MAX;
+        } else {
+            waiting[slot] = (key, end);
         }
     }
     let mut used = vec![false; places.len()];
@@ -231,7 +279,13 @@ fn chains(ends: &mut [(u64, u32)], places: &[[Point2<f64>; 2]]) -> Vec<(Vec<Poin
 /// Bridges open chains, always the nearest two loose ends first.
 fn close(chains: Vec<(Vec<Point2<f64>>, bool)>) -> Vec<Outline> {
     let (closed, mut open): (Vec<_>, Vec<_>) = chains.into_iter().partition(|c| c.1);
-    let mut out: Vec<Outline> = closed.into_iter().map(|(points, _)| Outline { points, gap_mm: 0.0 }).collect();
+    let mut out: Vec<Outline> = closed
+        .into_iter()
+        .map(|(points, _)| Outline {
+            points,
+            gap_mm: 0.0,
+        })
+        .collect();
     let mut gaps = vec![0.0; open.len()];
     // A cut through a torn scan may leave very many crumbs; the longest are what matters.
     if open.len() > 60 {
@@ -294,14 +348,21 @@ fn nearest_ends(open: &[(Vec<Point2<f64>>, bool)]) -> (usize, usize, (bool, bool
 /// The outline that holds the origin: the innermost one that bounds material (an odd number of
 /// outlines hold the origin up to it); or else the nearest within reach.
 fn choose(outlines: &[Outline]) -> Option<usize> {
-    let mut holding: Vec<(f64, usize)> =
-        (0..outlines.len()).filter(|&i| holds_origin(&outlines[i].points)).map(|i| (signed_area(&outlines[i].points).abs(), i)).collect();
+    let mut holding: Vec<(f64, usize)> = (0..outlines.len())
+        .filter(|&i| holds_origin(&outlines[i].points))
+        .map(|i| (signed_area(&outlines[i].points).abs(), i))
+        .collect();
     holding.sort_by(|a, b| b.0.total_cmp(&a.0));
     if !holding.is_empty() {
         let deepest_odd = (holding.len() - 1) / 2 * 2;
         return Some(holding[deepest_odd].1);
     }
-    let near = |o: &Outline| o.points.iter().map(|p| p.coords.norm()).fold(f64::INFINITY, f64::min);
+    let near = |o: &Outline| {
+        o.points
+            .iter()
+            .map(|p| p.coords.norm())
+            .fold(f64::INFINITY, f64::min)
+    };
     (0..outlines.len())
         .filter(|&i| outlines[i].points.len() > 2)
         .map(|i| (near(&outlines[i]), i))
@@ -322,7 +383,14 @@ fn holds_origin(points: &[Point2<f64>]) -> bool {
 }
 
 fn signed_area(points: &[Point2<f64>]) -> f64 {
-    (0..points.len()).map(|i| points[i].coords.perp(&points[(i + 1) % points.len()].coords)).sum::<f64>() / 2.0
+    (0..points.len())
+        .map(|i| {
+            points[i]
+                .coords
+                .perp(&points[(i + 1) % points.len()].coords)
+        })
+        .sum::<f64>()
+        / 2.0
 }
 
 fn measure(outline: &Outline, plane: &Plane) -> Option<Cut> {
@@ -339,7 +407,12 @@ fn measure(outline: &Outline, plane: &Plane) -> Option<Cut> {
         perimeter_mm += (b - a).norm();
     }
     let centroid = Point2::from(moment / (6.0 * area));
-    Some(Cut { centre: plane.lift(&centroid), area_mm2: area.abs(), perimeter_mm, gap_mm: outline.gap_mm })
+    Some(Cut {
+        centre: plane.lift(&centroid),
+        area_mm2: area.abs(),
+        perimeter_mm,
+        gap_mm: outline.gap_mm,
+    })
 }
 
 /// Largest and smallest distance between two parallel lines that hold the outline, and the
@@ -359,18 +432,29 @@ fn calipers(points: &[Point2<f64>]) -> (f64, Vector2<f64>, f64) {
     let mut smallest = f64::INFINITY;
     for i in 0..hull.len() {
         if let Some(side) = (hull[(i + 1) % hull.len()] - hull[i]).try_normalize(1e-12) {
-            let width = hull.iter().map(|p| side.perp(&(p - hull[i])).abs()).fold(0.0, f64::max);
+            let width = hull
+                .iter()
+                .map(|p| side.perp(&(p - hull[i])).abs())
+                .fold(0.0, f64::max);
             smallest = smallest.min(width);
         }
     }
     let wide = largest.1.try_normalize(1e-12).unwrap_or_else(Vector2::x);
-    (largest.0.sqrt(), wide, if smallest.is_finite() { smallest } else { 0.0 })
+    (
+        largest.0.sqrt(),
+        wide,
+        if smallest.is_finite() { smallest } else { 0.0 },
+    )
 }
 
 /// Convex hull, counter-clockwise (Andrew 1979, monotone chain). Outlines of fine scans are first
 /// thinned to the outermost point in each of 360 sectors about the middle.
 fn hull(points: &[Point2<f64>]) -> Vec<Point2<f64>> {
-    let mut p = if points.len() > 360 { extremes(points) } else { points.to_vec() };
+    let mut p = if points.len() > 360 {
+        extremes(points)
+    } else {
+        points.to_vec()
+    };
     p.sort_by(|a, b| a.x.total_cmp(&b.x).then(a.y.total_cmp(&b.y)));
     p.dedup();
     if p.len() < 3 {
@@ -379,9 +463,15 @@ fn hull(points: &[Point2<f64>]) -> Vec<Point2<f64>> {
     let mut out: Vec<Point2<f64>> = Vec::with_capacity(p.len() + 1);
     for half in 0..2 {
         let floor = out.len();
-        let walk: Box<dyn Iterator<Item = &Point2<f64>>> = if half == 0 { Box::new(p.iter()) } else { Box::new(p.iter().rev()) };
+        let walk: Box<dyn Iterator<Item = &Point2<f64>>> = if half == 0 {
+            Box::new(p.iter())
+        } else {
+            Box::new(p.iter().rev())
+        };
         for q in walk {
-            while out.len() >= floor + 2 && (out[out.len() - 1] - out[out.len() - 2]).perp(&(q - out[out.len() - 2])) <= 0.0 {
+            while out.len() >= floor + 2
+                && (out[out.len() - 1] - out[out.len() - 2]).perp(&(q - out[out.len() - 2])) <= 0.0
+            {
                 out.pop();
             }
             out.push(*q);
@@ -402,5 +492,8 @@ fn extremes(points: &[Point2<f64>]) -> Vec<Point2<f64>> {
             far[slot] = (r, i);
         }
     }
-    far.iter().filter(|f| f.0 >= 0.0).map(|f| points[f.1]).collect()
+    far.iter()
+        .filter(|f| f.0 >= 0.0)
+        .map(|f| points[f.1])
+        .collect()
 }

@@ -1,13 +1,15 @@
 //! From a settled axis to the canal's figures, each with its `±`.
 
 use crate::mesh::{Mesh, MeshQueries, Point, Vector};
-use crate::soundness::{Pit, Soundness};
+use crate::soundness::{self, Pit, Region, Soundness};
 use crate::units::Measured;
 
 use super::axis::{self, Axis};
-use super::bends::{RawBend, bends};
+use super::bends::{LEAST_TURN_DEG, RawBend, bends};
+use super::coarse::Graph;
 use super::curve::{STATION_MM, arc_lengths};
 use super::cut::Cutter;
+use super::region::region_of;
 use super::seek::Found;
 use super::spread::{self, BendSpread};
 use super::{Bend, Canal, Feather, NoCanal, Section, face, side};
@@ -25,34 +27,61 @@ const FULL_MM2: f64 = 8.0;
 /// of 4 mm is so over 0.4 mm; a slanting drum end of 45° over up to 1 mm.
 const BLUNT_END_MM: f64 = 1.2;
 
-pub(super) fn measure(mesh: &Mesh, queries: &MeshQueries, soundness: &Soundness, found: Found) -> Result<Canal, NoCanal> {
+pub(super) fn measure(
+    mesh: &Mesh,
+    queries: &MeshQueries,
+    soundness: &Soundness,
+    found: Found,
+) -> Result<Canal, NoCanal> {
     let part = found.part;
-    let cutter = Cutter { queries, nudge: None, part_of_facet: &soundness.part_of_facet, part };
+    let cutter = Cutter {
+        queries,
+        nudge: None,
+        part_of_facet: &soundness.part_of_facet,
+        part,
+    };
     let axis = settle(&cutter, &found.axis)?;
     let raw = bends(&axis.points, axis.aperture_at, axis.tip_at);
     let facet_mm = facet_shortfall_mm(soundness.edge_mm, &axis);
     let normals = mesh.point_normals();
     let spread = spread::spread(&cutter, &normals, &axis, &raw, soundness.noise_mm, facet_mm);
     if !spread.length_mm.is_finite() {
-        return Err(NoCanal::NotSettled(format!("{} of 8 slightly moved copies of the scan could not be measured", spread.lost)));
+        return Err(NoCanal::NotSettled(format!(
+            "{} of 8 slightly moved copies of the scan could not be measured",
+            spread.lost
+        )));
     }
     let (points, at_mm) = trimmed(&axis);
     let sections = stations(&cutter, &axis);
     let aperture = nearest_section(&sections, 0.0).ok_or(NoCanal::NothingTubular)?;
-    let narrowest = narrowest(&sections, axis.tip_zone_at - axis.aperture_at).unwrap_or_else(|| aperture.clone());
+    let narrowest = narrowest(&sections, axis.tip_zone_at - axis.aperture_at)
+        .unwrap_or_else(|| aperture.clone());
     let out = -aperture.normal;
-    let ours = |f: usize| soundness.part_of_facet.get(f).is_none_or(|&p| p == part);
-    let face = face::outward(mesh, soundness, ours, &aperture.centre, &out);
-    let told = side::tell(mesh, ours, &aperture.centre, &out, &raw, face);
-    let bend = |value: f64, spread: f64| if axis.tip_open { Measured::at_least(value, spread) } else { Measured::exact(value, spread) };
+    let face = face::outward(mesh, &found.graph, soundness, &aperture.centre, &out);
+    let told = side::tell(&found.graph, &aperture.centre, &out, &raw, face);
+    let bend = |value: f64, spread: f64| {
+        if axis.tip_open {
+            Measured::at_least(value, spread)
+        } else {
+            Measured::exact(value, spread)
+        }
+    };
     let from_aperture = |value: f64, spread: f64| match (axis.aperture_reached, axis.tip_open) {
         (true, false) => Measured::exact(value, spread),
         _ => Measured::at_least(value, spread),
     };
-    let bends = raw.iter().zip(&spread.bends).enumerate().map(|(k, (b, s))| figure(k + 1, b, s, &axis, &bend, &from_aperture)).collect();
+    let bends = raw
+        .iter()
+        .zip(&spread.bends)
+        .enumerate()
+        .map(|(k, (b, s))| figure(k + 1, b, s, &axis, &bend, &from_aperture))
+        .collect();
+    let clear = |b: &Bend| b.turn_deg.value - b.turn_deg.plus_minus >= LEAST_TURN_DEG;
+    let bends: Vec<Bend> = bends;
+    let bends_sure = spread.count_sure && bends.iter().all(clear);
     let length = at_mm[at_mm.len() - 1];
-    let outer_reach_mm = outer_reach(mesh, ours, &aperture.centre, &out);
-    Ok(Canal {
+    let outer_reach_mm = outer_reach(&found.graph, &aperture.centre, &out);
+    let mut canal = Canal {
         tip: points[points.len() - 1],
         axis: points,
         length_mm: from_aperture(length, spread.length_mm),
@@ -60,6 +89,7 @@ pub(super) fn measure(mesh: &Mesh, queries: &MeshQueries, soundness: &Soundness,
         aperture,
         tip_zone_mm: axis.tip_zone_at - axis.aperture_at,
         bends,
+        bends_sure,
         feather: feather(&sections, length),
         sections,
         narrowest,
@@ -73,17 +103,37 @@ pub(super) fn measure(mesh: &Mesh, queries: &MeshQueries, soundness: &Soundness,
         tip_open: axis.tip_open,
         area_share: spread.area_share,
         width_plus_minus_mm: spread.width_mm,
-    })
+    };
+    canal.pits = wall_pits(&canal, soundness::pits(mesh, soundness));
+    Ok(canal)
+}
+
+/// Those pits that lie in the canal's wall.
+fn wall_pits(canal: &Canal, all: Vec<Pit>) -> Vec<Pit> {
+    let in_wall = |p: &Pit| {
+        use Region::{BetweenBends, Canal, PastSecondBend, SealZone};
+        matches!(
+            region_of(canal, &p.point).0,
+            SealZone | BetweenBends | PastSecondBend | Canal
+        )
+    };
+    all.into_iter().filter(in_wall).collect()
 }
 
 fn settle(cutter: &Cutter, start: &Axis) -> Result<Axis, NoCanal> {
     let core = start.core();
     if core.len() < 6 {
-        return Err(NoCanal::NotSettled("too little canal between aperture and tip".to_string()));
+        return Err(NoCanal::NotSettled(
+            "too little canal between aperture and tip".to_string(),
+        ));
     }
-    let axis = axis::settle(cutter, &core, ROUNDS).map_err(|e| NoCanal::NotSettled(e.to_string()))?;
+    let axis = axis::settle(cutter, &core, ROUNDS, STATION_MM)
+        .map_err(|e| NoCanal::NotSettled(e.to_string()))?;
     if axis.moved_mm > UNSETTLED_MM {
-        return Err(NoCanal::NotSettled(format!("it still moves by {:.2} mm after {ROUNDS} rounds", axis.moved_mm)));
+        return Err(NoCanal::NotSettled(format!(
+            "it still moves by {:.2} mm after {ROUNDS} rounds",
+            axis.moved_mm
+        )));
     }
     Ok(axis)
 }
@@ -98,8 +148,13 @@ fn facet_shortfall_mm(edge_mm: f64, axis: &Axis) -> f64 {
 /// The axis from aperture to tip, and the arc lengths from the aperture.
 fn trimmed(axis: &Axis) -> (Vec<Point>, Vec<f64>) {
     let steps = (((axis.tip_at - axis.aperture_at) / STATION_MM).round() as usize).max(1);
-    let points: Vec<Point> =
-        (0..=steps).map(|i| axis.place(axis.aperture_at + (axis.tip_at - axis.aperture_at) * i as f64 / steps as f64)).collect();
+    let points: Vec<Point> = (0..=steps)
+        .map(|i| {
+            axis.place(
+                axis.aperture_at + (axis.tip_at - axis.aperture_at) * i as f64 / steps as f64,
+            )
+        })
+        .collect();
     let mut arcs = arc_lengths(&points);
     // the chords of resampling are shorter than the axis by a few micrometres; the arc is what counts
     let scale = (axis.tip_at - axis.aperture_at) / arcs[arcs.len() - 1].max(1e-12);
@@ -125,30 +180,52 @@ fn stations(cutter: &Cutter, axis: &Axis) -> Vec<Section> {
 }
 
 fn nearest_section(sections: &[Section], at_mm: f64) -> Option<Section> {
-    sections.iter().min_by(|a, b| (a.at_mm - at_mm).abs().total_cmp(&(b.at_mm - at_mm).abs())).cloned()
+    sections
+        .iter()
+        .min_by(|a, b| (a.at_mm - at_mm).abs().total_cmp(&(b.at_mm - at_mm).abs()))
+        .cloned()
 }
 
 fn narrowest(sections: &[Section], tip_zone_mm: f64) -> Option<Section> {
     let inside = sections.iter().filter(|s| s.at_mm <= tip_zone_mm + 1e-9);
-    inside.min_by(|a, b| a.area_mm2.total_cmp(&b.area_mm2)).cloned()
+    inside
+        .min_by(|a, b| a.area_mm2.total_cmp(&b.area_mm2))
+        .cloned()
 }
 
 fn feather(sections: &[Section], length_mm: f64) -> Option<Feather> {
-    let full = sections.iter().rev().find(|s| s.area_mm2 >= FULL_MM2 && s.smallest_mm >= FULL_WIDTH_MM)?;
+    let full = sections
+        .iter()
+        .rev()
+        .find(|s| s.area_mm2 >= FULL_MM2 && s.smallest_mm >= FULL_WIDTH_MM)?;
     let beyond = length_mm - full.at_mm;
     if beyond <= BLUNT_END_MM {
         return None;
     }
     let middle = nearest_section(sections, full.at_mm + beyond / 2.0)?;
-    Some(Feather { length_mm: beyond, smallest_mm: middle.smallest_mm, point: full.centre })
+    Some(Feather {
+        length_mm: beyond,
+        smallest_mm: middle.smallest_mm,
+        point: full.centre,
+    })
 }
 
-fn outer_reach(mesh: &Mesh, ours: impl Fn(usize) -> bool, aperture: &Point, out: &Vector) -> f64 {
-    let reach = |f: usize| mesh.corners(f).iter().map(|p| (p - aperture).dot(out)).fold(0.0, f64::max);
-    (0..mesh.facets().len()).filter(|&f| ours(f)).map(reach).fold(0.0, f64::max)
+fn outer_reach(graph: &Graph, aperture: &Point, out: &Vector) -> f64 {
+    graph
+        .places
+        .iter()
+        .map(|p| (p - aperture).dot(out))
+        .fold(0.0, f64::max)
 }
 
-fn figure(order: usize, b: &RawBend, s: &BendSpread, axis: &Axis, to_tip: &dyn Fn(f64, f64) -> Measured, from_aperture: &dyn Fn(f64, f64) -> Measured) -> Bend {
+fn figure(
+    order: usize,
+    b: &RawBend,
+    s: &BendSpread,
+    axis: &Axis,
+    to_tip: &dyn Fn(f64, f64) -> Measured,
+    from_aperture: &dyn Fn(f64, f64) -> Measured,
+) -> Bend {
     // an unseen spread is told as the whole length: it then decides nothing
     let whole = axis.tip_at - axis.aperture_at;
     let cap = |x: f64, most: f64| if x.is_finite() { x } else { most };

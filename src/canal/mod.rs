@@ -14,6 +14,9 @@ mod side;
 mod spread;
 mod verdict;
 
+#[cfg(test)]
+mod tests;
+
 pub use region::region_of;
 
 use crate::mesh::{MeshQueries, Point, Topology, Vector};
@@ -122,6 +125,9 @@ pub struct Canal {
     pub tip_zone_mm: f64,
     /// Bends, outermost first.
     pub bends: Vec<Bend>,
+    /// False where noise could add or drop a bend (one turns by nearly the least that counts), so
+    /// that "second" may not be the second.
+    pub bends_sure: bool,
     /// Sections along the axis, aperture → tip, 0.25 mm apart.
     pub sections: Vec<Section>,
     /// The smallest section between aperture and tip zone.
@@ -173,7 +179,12 @@ pub enum NoCanal {
 /// # Errors
 /// [`NoCanal`] where no end of the surface is shaped like a canal, where two ends are equally
 /// likely, or where the axis does not settle. Never a guess.
-pub fn measure(mesh: &crate::mesh::Mesh, _topology: &Topology, queries: &MeshQueries, soundness: &Soundness) -> Result<Canal, NoCanal> {
+pub fn measure(
+    mesh: &crate::mesh::Mesh,
+    _topology: &Topology,
+    queries: &MeshQueries,
+    soundness: &Soundness,
+) -> Result<Canal, NoCanal> {
     let found = seek::seek(queries, soundness)?;
     figures::measure(mesh, queries, soundness, found)
 }

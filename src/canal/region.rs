@@ -14,11 +14,17 @@ const OUTER_FACE_SHARE: f64 = 0.75;
 /// position is that of the nearest point of the axis, continued straight beyond both ends.
 #[must_use]
 pub fn region_of(canal: &Canal, place: &Point) -> (Region, Option<f64>) {
-    let Some((at, aside)) = nearest_on_axis(canal, place) else { return (Region::Unknown, None) };
+    let Some((at, aside)) = nearest_on_axis(canal, place) else {
+        return (Region::Unknown, None);
+    };
     let reach = 0.5 * canal.aperture.largest_mm.max(6.0);
     let outward = (place - canal.aperture.centre).dot(&-canal.aperture.normal);
     if at <= 0.0 || (outward > 0.0 && aside > 1.3 * reach) {
-        let region = if outward > OUTER_FACE_SHARE * canal.outer_reach_mm { Region::OuterFace } else { Region::Concha };
+        let region = if outward > OUTER_FACE_SHARE * canal.outer_reach_mm {
+            Region::OuterFace
+        } else {
+            Region::Concha
+        };
         return (region, Some(at.min(-outward)));
     }
     // Beside the canal but well away from its wall: the concha's underside curls back here.

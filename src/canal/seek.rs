@@ -35,6 +35,8 @@ const LEAST_PART_MM2: f64 = 120.0;
 const ROUNDS_TO_BEGIN: usize = 2;
 /// … and that are enough to compare different ones.
 const ROUNDS_TO_COMPARE: usize = 5;
+/// Stations while ends are compared; only the canal chosen is measured in finer steps.
+const COMPARE_STATION_MM: f64 = 0.5;
 /// Axes whose tips and middles are nearer than this are the same canal.
 const SAME_TIP_MM: f64 = 2.0;
 
@@ -42,31 +44,52 @@ const SAME_TIP_MM: f64 = 2.0;
 pub(super) struct Found {
     pub part: u32,
     pub axis: Axis,
+    pub graph: Graph,
 }
 
 /// Finds the canal.
 pub(super) fn seek(queries: &MeshQueries, soundness: &Soundness) -> Result<Found, NoCanal> {
     let mut candidates = Vec::new();
     let mut bases = Vec::new();
+    let mut graphs = Vec::new();
     for part in parts_to_search(queries, soundness) {
         let ours = |f: usize| soundness.part_of_facet.get(f).is_none_or(|&p| p == part);
         let graph = Graph::new(queries.mesh, ours, CELL_MM);
         if graph.len() < 20 {
             continue;
         }
-        if let Some(base) = base_plane(queries.mesh, soundness, part) {
+        if let Some(base) = base_plane(queries.mesh, &graph, soundness, part) {
             bases.push((part, base));
         }
-        let cutter = Cutter { queries, nudge: None, part_of_facet: &soundness.part_of_facet, part };
+        let cutter = Cutter {
+            queries,
+            nudge: None,
+            part_of_facet: &soundness.part_of_facet,
+            part,
+        };
         candidates.extend(candidates_of(&graph, &cutter));
+        graphs.push((part, graph));
     }
-    choose(candidates, &bases).map(|c| Found { part: c.part, axis: c.axis })
+    let chosen = choose(candidates, &bases)?;
+    let graph = graphs
+        .into_iter()
+        .find(|g| g.0 == chosen.part)
+        .map(|g| g.1)
+        .ok_or(NoCanal::NothingTubular)?;
+    Ok(Found {
+        part: chosen.part,
+        axis: chosen.axis,
+        graph,
+    })
 }
 
 /// Every end is followed for a few rounds; of those that came to the same tip only the first is
 /// settled further, since settling is where the time goes.
 fn candidates_of(graph: &Graph, cutter: &Cutter) -> Vec<Candidate> {
-    let begun: Vec<Axis> = ends(graph).into_par_iter().filter_map(|end| follow(graph, cutter, end)).collect();
+    let begun: Vec<Axis> = ends(graph)
+        .into_par_iter()
+        .filter_map(|end| follow(graph, cutter, end))
+        .collect();
     let mut unlike: Vec<Axis> = Vec::new();
     for axis in begun {
         let marks = |a: &Axis| (a.place(a.tip_at), a.place(0.5 * (a.aperture_at + a.tip_at)));
@@ -83,7 +106,8 @@ fn candidates_of(graph: &Graph, cutter: &Cutter) -> Vec<Candidate> {
         .into_par_iter()
         .filter_map(|a| {
             let core = a.core();
-            let settled = axis::settle(cutter, &core, ROUNDS_TO_COMPARE).unwrap_or(a);
+            let settled =
+                axis::settle(cutter, &core, ROUNDS_TO_COMPARE, COMPARE_STATION_MM).unwrap_or(a);
             Candidate::new(cutter, settled, graph)
         })
         .collect()
@@ -97,8 +121,14 @@ fn parts_to_search(queries: &MeshQueries, soundness: &Soundness) -> Vec<u32> {
     if soundness.part_of_facet.is_empty() {
         return vec![0];
     }
-    let mut order: Vec<u32> = (0..areas.len() as u32).filter(|&p| areas[p as usize] >= LEAST_PART_MM2).collect();
-    order.sort_by(|&a, &b| areas[b as usize].total_cmp(&areas[a as usize]).then(a.cmp(&b)));
+    let mut order: Vec<u32> = (0..areas.len() as u32)
+        .filter(|&p| areas[p as usize] >= LEAST_PART_MM2)
+        .collect();
+    order.sort_by(|&a, &b| {
+        areas[b as usize]
+            .total_cmp(&areas[a as usize])
+            .then(a.cmp(&b))
+    });
     order.truncate(6);
     order
 }
@@ -120,10 +150,20 @@ fn ends(graph: &Graph) -> Vec<u32> {
         sources.push(next);
         next = farthest(&nearest);
     }
-    let mut peaks: Vec<u32> =
-        (0..graph.len() as u32).filter(|&v| graph.neighbours(v).iter().all(|&(n, _)| mean[n as usize] <= mean[v as usize])).collect();
+    let mut peaks: Vec<u32> = (0..graph.len() as u32)
+        .filter(|&v| {
+            graph
+                .neighbours(v)
+                .iter()
+                .all(|&(n, _)| mean[n as usize] <= mean[v as usize])
+        })
+        .collect();
     peaks.extend_from_slice(&sources);
-    peaks.sort_by(|&a, &b| mean[b as usize].total_cmp(&mean[a as usize]).then(a.cmp(&b)));
+    peaks.sort_by(|&a, &b| {
+        mean[b as usize]
+            .total_cmp(&mean[a as usize])
+            .then(a.cmp(&b))
+    });
     peaks.dedup();
     let mut kept: Vec<(u32, Vec<f64>)> = Vec::new();
     for p in peaks {
@@ -139,13 +179,19 @@ fn ends(graph: &Graph) -> Vec<u32> {
 
 fn farthest(distance: &[f64]) -> u32 {
     let finite = |d: f64| if d.is_finite() { d } else { f64::NEG_INFINITY };
-    (0..distance.len()).fold(0, |best, v| if finite(distance[v]) > finite(distance[best]) { v } else { best }) as u32
+    (0..distance.len()).fold(0, |best, v| {
+        if finite(distance[v]) > finite(distance[best]) {
+            v
+        } else {
+            best
+        }
+    }) as u32
 }
 
 /// Follows one end inward and begins an axis on it.
 fn follow(graph: &Graph, cutter: &Cutter, end: u32) -> Option<Axis> {
     let rough = usable(&level_set_path(graph, end))?;
-    axis::settle(cutter, &rough, ROUNDS_TO_BEGIN).ok()
+    axis::settle(cutter, &rough, ROUNDS_TO_BEGIN, COMPARE_STATION_MM).ok()
 }
 
 /// Centroids of level sets of the distance from `end`, from the end towards the bulk.
@@ -173,7 +219,9 @@ fn level_set_path(graph: &Graph, end: u32) -> Vec<Point> {
             break;
         }
         let c: Vector = window.iter().map(|s| s.0).sum::<Vector>() / w;
-        let spread = (window.iter().map(|s| s.2).sum::<f64>() / w - c.norm_squared()).max(0.0).sqrt();
+        let spread = (window.iter().map(|s| s.2).sum::<f64>() / w - c.norm_squared())
+            .max(0.0)
+            .sqrt();
         if spread > BULK_RADIUS_MM {
             break;
         }

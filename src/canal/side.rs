@@ -2,9 +2,10 @@
 //! canal alone. Three independent pieces of evidence must add up past a stated margin; else the
 //! side is *cannot tell*. A mirrored scan reads as the other side: no shape can tell that.
 
-use crate::mesh::{Mesh, Point, Vector};
+use crate::mesh::{Point, Vector};
 
 use super::bends::RawBend;
+use super::coarse::Graph;
 use super::{Frame, Side};
 
 /// Evidence under this is no answer. Too low: canal-only scans, whose concha is a stump, get a
@@ -32,12 +33,28 @@ struct Moments {
 
 /// Weighs the evidence. `out` is the axis direction at the aperture, out of the ear; `face` the
 /// outward normal of the outer face where one could be fitted.
-pub(super) fn tell(mesh: &Mesh, wanted: impl Fn(usize) -> bool, aperture: &Point, out: &Vector, bends: &[RawBend], face: Option<Vector>) -> Told {
-    let nothing = Told { side: None, margin: 0.0, frame: None };
-    let aside = if out.x.abs() < 0.6 { Vector::x() } else { Vector::y() };
+pub(super) fn tell(
+    graph: &Graph,
+    aperture: &Point,
+    out: &Vector,
+    bends: &[RawBend],
+    face: Option<Vector>,
+) -> Told {
+    let nothing = Told {
+        side: None,
+        margin: 0.0,
+        frame: None,
+    };
+    let aside = if out.x.abs() < 0.6 {
+        Vector::x()
+    } else {
+        Vector::y()
+    };
     let e1 = out.cross(&aside).normalize();
     let e2 = out.cross(&e1);
-    let Some(m) = moments(mesh, wanted, aperture, out, &e1, &e2) else { return nothing };
+    let Some(m) = moments(graph, aperture, out, &e1, &e2) else {
+        return nothing;
+    };
     if m.elongation < LEAST_ELONGATION || m.depth < LEAST_DEPTH_MM {
         return nothing;
     }
@@ -68,28 +85,47 @@ pub(super) fn tell(mesh: &Mesh, wanted: impl Fn(usize) -> bool, aperture: &Point
         votes.push((0.6, lean.dot(&forward_axis) / 0.25));
     }
     let weight: f64 = votes.iter().map(|v| v.0).sum();
-    let margin = sure_up * votes.iter().map(|(w, s)| w * s.clamp(-1.0, 1.0)).sum::<f64>() / weight;
-    let side = (margin.abs() >= LEAST_MARGIN).then_some(if margin > 0.0 { Side::Right } else { Side::Left });
-    let frame = side.map(|_| Frame { out: *out, up, forward: forward_axis * margin.signum() });
-    Told { side, margin, frame }
+    let margin = sure_up
+        * votes
+            .iter()
+            .map(|(w, s)| w * s.clamp(-1.0, 1.0))
+            .sum::<f64>()
+        / weight;
+    let side = (margin.abs() >= LEAST_MARGIN).then_some(if margin > 0.0 {
+        Side::Right
+    } else {
+        Side::Left
+    });
+    let frame = side.map(|_| Frame {
+        out: *out,
+        up,
+        forward: forward_axis * margin.signum(),
+    });
+    Told {
+        side,
+        margin,
+        frame,
+    }
 }
 
 /// Area moments of what lies outside the aperture plane, seen along `out`.
-fn moments(mesh: &Mesh, wanted: impl Fn(usize) -> bool, aperture: &Point, out: &Vector, e1: &Vector, e2: &Vector) -> Option<Moments> {
-    let (mut w, mut sx, mut sy, mut sxx, mut syy, mut sxy, mut depth) = (0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0_f64);
-    for (f, _) in mesh.facets().iter().enumerate() {
-        if !wanted(f) {
-            continue;
-        }
-        let [a, b, c] = mesh.corners(f);
-        let middle = Point::from((a.coords + b.coords + c.coords) / 3.0) - aperture;
+fn moments(
+    graph: &Graph,
+    aperture: &Point,
+    out: &Vector,
+    e1: &Vector,
+    e2: &Vector,
+) -> Option<Moments> {
+    let (mut w, mut sx, mut sy, mut sxx, mut syy, mut sxy, mut depth) =
+        (0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0_f64);
+    for (place, &area) in graph.places.iter().zip(&graph.areas) {
+        let middle = place - aperture;
         let height = middle.dot(out);
         if height < 1.0 {
             continue;
         }
         depth = depth.max(height);
         let (x, y) = (middle.dot(e1), middle.dot(e2));
-        let area = 0.5 * mesh.area_vector(f).norm();
         w += area;
         sx += area * x;
         sy += area * y;

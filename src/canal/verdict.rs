@@ -55,15 +55,26 @@ impl Candidate {
     /// Judges one end; `None` where it is surely no canal.
     pub(super) fn new(cutter: &Cutter, axis: Axis, graph: &Graph) -> Option<Self> {
         let inside: Vec<usize> = (0..axis.points.len())
-            .filter(|&i| axis.arcs[i] >= axis.aperture_at + 0.5 && axis.arcs[i] <= axis.tip_zone_at && axis.sections[i].is_some())
+            .filter(|&i| {
+                axis.arcs[i] >= axis.aperture_at + 0.5
+                    && axis.arcs[i] <= axis.tip_zone_at
+                    && axis.sections[i].is_some()
+            })
             .collect();
-        let mut areas: Vec<f64> = inside.iter().filter_map(|&i| axis.sections[i].as_ref()).map(|s| s.area_mm2).collect();
+        let mut areas: Vec<f64> = inside
+            .iter()
+            .filter_map(|&i| axis.sections[i].as_ref())
+            .map(|s| s.area_mm2)
+            .collect();
         if areas.len() < 5 {
             return None;
         }
         let third = areas.len() / 3;
         let mean = |a: &[f64]| a.iter().sum::<f64>() / a.len().max(1) as f64;
-        let thirds_mm2 = (mean(&areas[..third.max(1)]), mean(&areas[areas.len() - third.max(1)..]));
+        let thirds_mm2 = (
+            mean(&areas[..third.max(1)]),
+            mean(&areas[areas.len() - third.max(1)..]),
+        );
         let steady = spread(&areas) / mean(&areas);
         areas.sort_by(f64::total_cmp);
         let area_mm2 = median(&areas);
@@ -82,7 +93,17 @@ impl Candidate {
         let (tip, outer) = (axis.place(axis.tip_at), axis.place(axis.aperture_at));
         let far = remoteness(graph, &tip);
         let score = tube_mm.min(25.0) * round * far * far;
-        Some(Self { part: cutter.part, tip, outer, tube_mm, score, rod, area_mm2, thirds_mm2, axis })
+        Some(Self {
+            part: cutter.part,
+            tip,
+            outer,
+            tube_mm,
+            score,
+            rod,
+            area_mm2,
+            thirds_mm2,
+            axis,
+        })
     }
 }
 
@@ -106,21 +127,42 @@ fn spread(values: &[f64]) -> f64 {
 }
 
 fn off_line(points: &[Point]) -> f64 {
-    let Some(d) = super::curve::line_direction(points) else { return 0.0 };
+    let Some(d) = super::curve::line_direction(points) else {
+        return 0.0;
+    };
     let middle = points.iter().map(|p| p.coords).sum::<Vector>() / points.len() as f64;
-    points.iter().map(|p| { let r = p.coords - middle; (r - d * r.dot(&d)).norm() }).fold(0.0, f64::max)
+    points
+        .iter()
+        .map(|p| {
+            let r = p.coords - middle;
+            (r - d * r.dot(&d)).norm()
+        })
+        .fold(0.0, f64::max)
 }
 
 /// How far the tip is from the middle of the surface, as a share of the farthest node.
 fn remoteness(graph: &Graph, tip: &Point) -> f64 {
     let total: f64 = graph.areas.iter().sum();
-    let middle = graph.places.iter().zip(&graph.areas).map(|(p, a)| p.coords * *a).sum::<Vector>() / total.max(1e-9);
-    let far = graph.places.iter().map(|p| (p.coords - middle).norm()).fold(1e-9, f64::max);
+    let middle = graph
+        .places
+        .iter()
+        .zip(&graph.areas)
+        .map(|(p, a)| p.coords * *a)
+        .sum::<Vector>()
+        / total.max(1e-9);
+    let far = graph
+        .places
+        .iter()
+        .map(|p| (p.coords - middle).norm())
+        .fold(1e-9, f64::max);
     ((tip.coords - middle).norm() / far).min(1.0)
 }
 
 /// Picks the canal. `bases` are the planes that bound the searched parts on the outside.
-pub(super) fn choose(mut all: Vec<Candidate>, bases: &[(u32, BasePlane)]) -> Result<Candidate, NoCanal> {
+pub(super) fn choose(
+    mut all: Vec<Candidate>,
+    bases: &[(u32, BasePlane)],
+) -> Result<Candidate, NoCanal> {
     weigh_by_base(&mut all, bases);
     all.retain(|c| c.score > 0.0);
     if all.iter().any(|c| !c.rod) {
@@ -148,7 +190,11 @@ fn weigh_by_base(all: &mut [Candidate], bases: &[(u32, BasePlane)]) {
     for (part, base) in bases {
         let height = |c: &Candidate| (c.tip - base.point).dot(&base.normal).abs();
         let ours = |c: &Candidate| c.part == *part;
-        let most = all.iter().filter(|c| ours(c)).map(height).fold(1e-9, f64::max);
+        let most = all
+            .iter()
+            .filter(|c| ours(c))
+            .map(height)
+            .fold(1e-9, f64::max);
         for c in all.iter_mut().filter(|c| ours(c)) {
             // a canal cut square at its tip has a flat end too, but no larger than itself
             if base.area_mm2 > FACE_OVER_SECTION * c.area_mm2 || base.open {
@@ -165,7 +211,10 @@ fn same_tip(a: &Candidate, b: &Candidate) -> bool {
 /// Does each tube begin where the other ends?
 fn two_ends_of_one_tube(a: &Candidate, b: &Candidate) -> bool {
     let near = |tip: &Point, c: &Candidate| (tip - c.outer).norm() < 0.35 * c.tube_mm.max(6.0);
-    a.part == b.part && near(&a.tip, b) && near(&b.tip, a) && !(a.axis.aperture_reached && b.axis.aperture_reached)
+    a.part == b.part
+        && near(&a.tip, b)
+        && near(&b.tip, a)
+        && !(a.axis.aperture_reached && b.axis.aperture_reached)
 }
 
 /// Of the two ends of a bare canal, the tip is the one away from the base opening, or else the

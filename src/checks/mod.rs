@@ -1,1 +1,114 @@
-//! Being built.
+//! Checks: a table of rows, and one file a check. A check asks one question, answers it from
+//! what was measured (it measures nothing itself) against the shop's limits, and says what to do.
+//!
+//! The list, the explanations, the reports and `docs/checks.md` are printed from the rows. A
+//! check is named for the fault that it looks for.
+
+mod answer;
+mod bore_bundle;
+mod canal_missing;
+mod canal_too_narrow;
+mod crossing_facets;
+mod facets_too_coarse;
+mod facts;
+mod figures_doubtful;
+mod fin_edges;
+mod hole_elsewhere;
+mod hole_in_seal_zone;
+mod loose_parts;
+mod pit_in_canal;
+mod print;
+mod scan_ends_in_canal;
+mod scan_too_noisy;
+mod short_of_bend;
+mod side_unlike_order;
+mod tip_feathered;
+mod unit_doubtful;
+mod winding_inverted;
+
+pub use answer::{
+    Answer, Bar, Finding, Outcome, Sense, Verdict, figure, number, region_words, undecided,
+};
+pub use facts::Facts;
+pub use print::{explain, list, markdown};
+
+use crate::limits::{Limits, Row};
+
+/// A check: a row and a function.
+pub struct Check {
+    /// Its name, for the fault: `short-past-first-bend`.
+    pub id: &'static str,
+    /// The question it answers, whose good answer is yes.
+    pub asks: &'static str,
+    /// Why it matters, how it is judged, when it can't be told.
+    pub explains: &'static str,
+    /// The worst that breaking it means for the verdict.
+    pub worst: Verdict,
+    /// The limits that it is judged by.
+    pub limits: &'static [&'static Row],
+    /// Answers it.
+    pub run: fn(&Facts, &Limits) -> Answer,
+}
+
+/// All checks of `vet`, in the order in which they are reported.
+pub static CHECKS: &[&Check] = &[
+    &unit_doubtful::CHECK,
+    &canal_missing::CHECK,
+    &scan_ends_in_canal::CHECK,
+    &short_of_bend::FIRST,
+    &short_of_bend::SECOND,
+    &side_unlike_order::CHECK,
+    &hole_in_seal_zone::CHECK,
+    &hole_elsewhere::CHECK,
+    &tip_feathered::CHECK,
+    &pit_in_canal::CHECK,
+    &canal_too_narrow::CHECK,
+    &figures_doubtful::CHECK,
+    &winding_inverted::CHECK,
+    &fin_edges::CHECK,
+    &crossing_facets::CHECK,
+    &loose_parts::CHECK,
+    &scan_too_noisy::CHECK,
+    &facets_too_coarse::CHECK,
+];
+
+/// Answers every check.
+#[must_use]
+pub fn run_all(facts: &Facts, limits: &Limits) -> Vec<(&'static Check, Answer)> {
+    CHECKS
+        .iter()
+        .map(|&check| (check, (check.run)(facts, limits)))
+        .collect()
+}
+
+/// The worst of the answers (see [`Verdict`] for the order); nothing asked is *cannot tell*.
+#[must_use]
+pub fn verdict<'a>(answers: impl IntoIterator<Item = &'a Answer>) -> Verdict {
+    answers
+        .into_iter()
+        .map(|a| a.weighs)
+        .max()
+        .unwrap_or(Verdict::CannotTell)
+}
+
+/// The check with this id.
+#[must_use]
+pub fn find(id: &str) -> Option<&'static Check> {
+    CHECKS.iter().copied().find(|check| check.id == id)
+}
+
+/// The id most like `wrong`.
+#[must_use]
+pub fn nearest_id(wrong: &str) -> &'static str {
+    CHECKS
+        .iter()
+        .max_by(|a, b| {
+            strsim::jaro_winkler(a.id, wrong).total_cmp(&strsim::jaro_winkler(b.id, wrong))
+        })
+        .map_or("", |check| check.id)
+}
+
+#[cfg(test)]
+pub(crate) mod fixtures;
+#[cfg(test)]
+mod tests;

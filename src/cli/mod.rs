@@ -1,1 +1,73 @@
-//! Being built.
+//! The command line: arguments become settings, the work is done by the rooms, the answer is
+//! printed, and the exit code follows the verdict. Only here is anything printed.
+
+mod args;
+mod demo;
+mod failure;
+mod tables;
+mod vet;
+
+pub use failure::Failure;
+pub use vet::vet_scan;
+
+use std::ffi::OsString;
+use std::io::{self, Write};
+use std::process::ExitCode;
+
+use clap::Parser;
+
+use args::{Typed, Verb};
+
+/// How a command ended.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Ending {
+    /// All hold.
+    AllHold = 0,
+    /// Something breaks.
+    SomethingBreaks = 1,
+    /// Something could not be told or read, or the command itself is wrong.
+    CannotTell = 2,
+}
+
+/// Runs a command line and says how it ended.
+#[must_use]
+pub fn main(typed: impl IntoIterator<Item = OsString>) -> ExitCode {
+    let ending = match Typed::try_parse_from(typed) {
+        Ok(typed) => run(typed.command).unwrap_or_else(|failure| {
+            failure.print();
+            Ending::CannotTell
+        }),
+        Err(e) => {
+            // `--help` and `--version` come this way too. A closed pipe is nobody's fault.
+            let _ = e.print();
+            if e.use_stderr() {
+                Ending::CannotTell
+            } else {
+                Ending::AllHold
+            }
+        }
+    };
+    ExitCode::from(ending as u8)
+}
+
+fn run(command: Verb) -> Result<Ending, Failure> {
+    match command {
+        Verb::Vet(args) => vet::run(args),
+        Verb::Limits(args) => tables::limits(&args),
+        Verb::Checks(args) => tables::checks(&args),
+        Verb::Demo(args) => demo::run(&args),
+    }
+}
+
+/// Prints to the output; colour is taken out where it is no terminal or `NO_COLOR` is set. A
+/// closed pipe (`| head`) ends the printing and not the work.
+fn print(text: &str) -> Result<(), Failure> {
+    let written = anstream::stdout().write_all(text.as_bytes());
+    match written {
+        Err(e) if e.kind() != io::ErrorKind::BrokenPipe => Err(Failure::new(
+            format!("the output cannot be written: {e}"),
+            "free some space, or send the output elsewhere",
+        )),
+        _ => Ok(()),
+    }
+}

@@ -63,6 +63,11 @@ impl Waves {
         Self(waves.collect())
     }
 
+    /// The waves never rise over this.
+    pub fn bound(&self) -> f64 {
+        self.0.iter().map(|w| w.2.abs()).sum()
+    }
+
     pub fn at(&self, p: &Point) -> Jet {
         let mut sum = Jet::constant(0.0);
         for (wave, phase, height) in &self.0 {

@@ -103,6 +103,7 @@ impl Face {
 #[derive(Debug, Clone)]
 struct Bowl {
     cavum: Lobe,
+    back: Lobe,
     cymba: Lobe,
     horn: Lobe,
     notch: Lobe,
@@ -118,59 +119,65 @@ impl Bowl {
     fn new(c: &Concha, chance: &mut Chance) -> Self {
         let (width, height) = (c.cavum_width_mm / 2.0, c.cavum_height_mm / 2.0);
         // The entrance (origin) lies low and to the front in the cavum's floor, behind the tragus.
-        let (y, z) = (-0.40 * width, 0.16 * height);
+        let (y, z) = (-0.42 * width, 0.16 * height);
         let deep = 0.72 * c.cavum_depth_mm;
         let x = deep - 0.6;
         let rim = x + c.cavum_depth_mm - deep;
-        let top = z + height;
-        let cymba = c.cymba_height_mm;
+        let (top, cymba) = (z + height, c.cymba_height_mm);
+        let crown = top + cymba;
         let tilt = c.face_tilt_deg.map(|d| d.to_radians().tan());
-        let jitter = |chance: &mut Chance, mm: f64| chance.between(-mm, mm);
-        let j: Vec<f64> = (0..8).map(|_| jitter(chance, 0.4)).collect();
+        let j: Vec<f64> = (0..8).map(|_| chance.between(-0.4, 0.4)).collect();
         let crus = (c.crus_mm > 0.0).then(|| {
             let thick = c.crus_mm / 2.0;
-            let back = Point::new(0.8, y - 0.25 * width + j[0], top - 0.6 + j[1]);
-            let front = Point::new(rim + 1.0, y + 1.55 * width, top + 1.6 + j[2]);
-            Rod::new(back, front, [0.45 * thick, 1.55 * thick])
+            let back = Point::new(0.4, y - 0.30 * width + j[0], top - 0.8 + j[1]);
+            let front = Point::new(rim - 0.6, y + 1.30 * width, top + 1.2 + j[2]);
+            Rod::new(back, front, [0.45 * thick, 1.35 * thick])
         });
         Self {
             cavum: Lobe::new([x, y, z], [deep, width, height], 8.0, 0.0),
+            // The wall under the antihelix runs in one arc from the cymba down to the antitragus.
+            back: Lobe::new(
+                [x + 0.9, y - 0.42 * width, 0.5 * (z - 0.55 * height + crown)],
+                [0.80 * deep, 0.82 * width, 0.5 * (crown - z + 0.45 * height)],
+                -4.0,
+                0.0,
+            ),
             cymba: Lobe::new(
-                [x + 1.0, y - 0.5 + j[3], top + 0.42 * cymba],
-                [0.78 * deep, 1.02 * width, 0.68 * cymba],
-                22.0,
+                [x + 1.2, y + 0.02 * width + j[3], top + 0.40 * cymba],
+                [0.64 * deep, 0.96 * width, 0.62 * cymba],
+                24.0,
                 0.0,
             ),
             horn: Lobe::new(
-                [x + 1.6, y + 0.82 * width + j[4], top + 0.86 * cymba],
-                [0.5 * deep, 0.45 * width, 0.36 * cymba],
-                38.0,
+                [x + 1.8, y + 0.62 * width + j[4], top + 0.74 * cymba],
+                [0.52 * deep, 0.62 * width, 0.36 * cymba],
+                24.0,
                 0.0,
             ),
             notch: Lobe::new(
-                [x + 0.8, y + 0.42 * width + j[5], z - 0.98 * height],
-                [0.62 * deep, 0.5 * c.notch_width_mm, 0.42 * height],
-                -12.0,
+                [x + 0.9, y + 0.48 * width + j[5], z - 0.84 * height],
+                [0.64 * deep, 0.62 * c.notch_width_mm, 0.40 * height],
+                -16.0,
                 0.0,
             ),
             tragus: Lobe::new(
                 [
-                    rim - 1.2,
-                    y + width + 5.6 - c.tragus_mm + j[6],
-                    z - 0.28 * height,
+                    rim - 0.8,
+                    y + width + 5.4 - c.tragus_mm + j[6],
+                    z - 0.20 * height,
                 ],
-                [0.62 * c.cavum_depth_mm, 5.0, 0.62 * height],
+                [0.60 * c.cavum_depth_mm, 5.0, 0.60 * height],
                 0.0,
                 12.0,
             ),
             antitragus: Lobe::new(
                 [
-                    rim,
-                    y - 0.55 * width + j[7],
-                    z - height - 3.4 + c.antitragus_mm,
+                    rim + 0.5,
+                    y - 0.58 * width + j[7],
+                    z - height - 3.2 + c.antitragus_mm,
                 ],
-                [5.0, 4.2, 3.8],
-                20.0,
+                [6.0, 4.6, 3.6],
+                24.0,
                 0.0,
             ),
             crus,
@@ -184,17 +191,32 @@ impl Bowl {
         }
     }
 
-    /// The concha without its outer face.
-    fn cup(&self, p: &Point) -> Jet {
-        let mut cup = self.cavum.at(p).smooth_min(self.cymba.at(p), 3.0);
-        cup = cup.smooth_min(self.horn.at(p), 3.0);
-        cup = cup.smooth_min(self.notch.at(p), 3.0);
+    /// The concha without its outer face; `None` where it is surely over `limit`.
+    fn cup(&self, p: &Point, limit: f64) -> Option<Jet> {
+        let lobes = [
+            &self.cavum,
+            &self.back,
+            &self.cymba,
+            &self.horn,
+            &self.notch,
+        ]
+        .map(|l| l.at(p));
+        let least = lobes.iter().map(|l| l.v).fold(f64::INFINITY, f64::min);
+        // Each rounding lowers the union by a sixth of its width at most; hollows only raise it.
+        let lowered: f64 = JOIN_MM.iter().sum::<f64>() / 6.0 + self.uneven.bound();
+        if least - lowered > limit {
+            return None;
+        }
+        let mut cup = lobes[0];
+        for (lobe, k) in lobes[1..].iter().zip(JOIN_MM) {
+            cup = cup.smooth_min(*lobe, k);
+        }
         cup = cup.without(self.tragus.at(p), 2.6);
         cup = cup.without(self.antitragus.at(p), 2.4);
         if let Some(crus) = &self.crus {
             cup = cup.without(crus.at(p), 2.2);
         }
-        cup + self.uneven.at(p)
+        Some(cup + self.uneven.at(p))
     }
 }
 
@@ -204,7 +226,48 @@ pub(crate) struct Solid {
     pub tube: Tube,
     bowl: Option<Bowl>,
     wall: Waves,
+    extras: Vec<Extra>,
 }
+
+/// What a fault adds to or takes from the solid, with the width of the rounding.
+#[derive(Debug, Clone)]
+pub(crate) enum Extra {
+    JoinLobe(Lobe, f64),
+    CutLobe(Lobe, f64),
+    JoinRod(Rod, f64),
+    JoinSlab(Slab, f64),
+}
+
+/// A box along the model's axes, its edges rounded.
+#[derive(Debug, Clone)]
+pub(crate) struct Slab {
+    pub low: Point,
+    pub high: Point,
+}
+
+impl Slab {
+    fn at(&self, p: &Point) -> Jet {
+        let mut all: Option<Jet> = None;
+        for k in 0..3 {
+            let mut g = Vector::zeros();
+            g[k] = 1.0;
+            let above = Jet {
+                v: p[k] - self.high[k],
+                g,
+            };
+            let below = Jet {
+                v: self.low[k] - p[k],
+                g: -g,
+            };
+            let slab = above.smooth_max(below, 0.1);
+            all = Some(all.map_or(slab, |a| a.smooth_max(slab, 0.8)));
+        }
+        all.unwrap_or(Jet::constant(0.0))
+    }
+}
+
+/// Roundings with which back, cymba, horn and notch join the cavum, mm.
+const JOIN_MM: [f64; 4] = [3.0, 3.0, 3.5, 4.0];
 
 /// Rounding of the rim between concha and outer face, mm.
 const RIM_MM: f64 = 3.0;
@@ -217,26 +280,85 @@ impl Solid {
             tube: Tube::new(&model.canal, model.concha.is_none()),
             bowl: model.concha.as_ref().map(|c| Bowl::new(c, &mut chance)),
             wall,
+            extras: Vec::new(),
         }
+    }
+
+    /// The same solid with something added or taken away.
+    pub fn push(&mut self, extra: Extra) {
+        self.extras.push(extra);
     }
 
     /// Negative inside, zero on the surface, with its gradient.
     pub fn at(&self, p: &Point) -> Jet {
-        let canal = self.tube.at(p) + self.wall.at(p);
-        let Some(bowl) = &self.bowl else {
-            return canal;
+        let mut whole = match &self.bowl {
+            Some(bowl) => self.ear(bowl, p),
+            None => self.wall(p),
         };
-        let whole = canal.smooth_min(bowl.cup(p), bowl.flare_mm);
+        for extra in &self.extras {
+            whole = match extra {
+                Extra::JoinLobe(lobe, k) => whole.smooth_min(lobe.at(p), *k),
+                Extra::CutLobe(lobe, k) => whole.without(lobe.at(p), *k),
+                Extra::JoinRod(rod, k) => whole.smooth_min(rod.at(p), *k),
+                Extra::JoinSlab(slab, k) => whole.smooth_min(slab.at(p), *k),
+            };
+        }
+        whole
+    }
+
+    fn wall(&self, p: &Point) -> Jet {
+        self.tube.at(p) + self.wall.at(p)
+    }
+
+    /// Canal and concha behind the outer face. What lies too far off to be felt through a
+    /// rounding is not evaluated: the result is the same to the last bit, and four times as fast.
+    fn ear(&self, bowl: &Bowl, p: &Point) -> Jet {
+        let wall_least = self.tube.at_least(p) - self.wall.bound();
+        let whole = if wall_least > 0.0 {
+            match bowl.cup(p, f64::INFINITY) {
+                Some(cup) if cup.v + bowl.flare_mm < wall_least => cup,
+                Some(cup) => self.wall(p).smooth_min(cup, bowl.flare_mm),
+                None => self.wall(p),
+            }
+        } else {
+            let wall = self.wall(p);
+            match bowl.cup(p, wall.v + bowl.flare_mm) {
+                Some(cup) => wall.smooth_min(cup, bowl.flare_mm),
+                None => wall,
+            }
+        };
+        let face_most = bowl.face.normal.dot(&(p - bowl.face.through)) + bowl.face.uneven.bound();
+        if whole.v - face_most >= RIM_MM {
+            return whole;
+        }
         whole.smooth_max(bowl.face.at(p), RIM_MM)
     }
 
-    /// Height over the outer face, mm; `None` on a bare canal.
-    pub fn over_face(&self, p: &Point) -> Option<Jet> {
-        self.bowl.as_ref().map(|b| b.face.at(p))
+    /// Height over the outer face, mm. On a bare canal: distance out from its outer end.
+    pub fn over_face(&self, p: &Point) -> Jet {
+        match &self.bowl {
+            Some(b) => b.face.at(p),
+            None => self.tube.outward(p),
+        }
     }
 
     /// A place surely inside: half way along the canal.
     pub fn heart(&self, length_mm: f64) -> Point {
         self.tube.centre(length_mm / 2.0)
+    }
+
+    /// The middle of the cavum (the entrance on a bare canal).
+    pub fn cavum_middle(&self) -> Point {
+        self.bowl
+            .as_ref()
+            .map_or(self.tube.centre(1.0), |b| b.cavum.centre)
+    }
+
+    /// A point of the outer face, over the middle of the cavum.
+    pub fn face_middle(&self) -> Point {
+        let from = self.cavum_middle();
+        let field: super::polygonise::Field = &|p: &Point| self.at(p);
+        let out = super::slice::crossings(field, &from, &Vector::x(), 60.0);
+        from + Vector::x() * out.first().copied().unwrap_or(0.0)
     }
 }

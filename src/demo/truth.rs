@@ -12,9 +12,9 @@ use crate::mesh::{Point, Vector};
 
 use super::axis::{Axis, axis};
 use super::curve::{Curve, bends};
-use super::faults::{Fault, HoleTruth};
+use super::faults::{Fault, HoleTruth, Placed};
 use super::model::{Base, EarModel, Side};
-use super::polygonise::Field;
+use super::polygonise::{Field, Net};
 use super::slice::slice;
 use super::solid::Solid;
 
@@ -38,14 +38,14 @@ pub struct Truth {
     pub frame: Option<FrameTruth>,
     /// Holes put in (the base opening apart).
     pub holes: Vec<HoleTruth>,
-    /// Length of the base opening's rim, if there is one, is left to the mesh: scans end anyhow.
+    /// Closed everywhere: no base opening, no hole, no fin, no flipped facet.
     pub watertight: bool,
     /// Separate pieces of surface.
     pub parts: usize,
     /// Volume of the solid by quadrature on the model, where the mesh is closed and unspoilt.
     pub volume_mm3: Option<f64>,
     /// Faults put in, with their measures.
-    pub faults: Vec<Fault>,
+    pub faults: Vec<Placed>,
 }
 
 /// The canal's truth.
@@ -145,13 +145,16 @@ fn rough(model: &EarModel, solid: &Solid) -> Curve {
 }
 
 /// The canal's truth in the model's own pose.
-pub(crate) fn canal(model: &EarModel, solid: &Solid) -> Option<CanalTruth> {
+fn canal(model: &EarModel, solid: &Solid) -> Option<CanalTruth> {
     let field: Field = &|p: &Point| solid.at(p);
     let axis = axis(field, rough(model, solid))?;
     let (from, to) = (axis.aperture_mm, axis.tip_mm);
     let sections = sections(field, &axis);
+    // Where no flare is met, the first millimetre is the rim of a cut end, not canal.
+    let from_mm = if axis.aperture_reached { 0.0 } else { 1.0 };
     let narrowest = *sections
         .iter()
+        .filter(|s| s.at_mm >= from_mm)
         .min_by(|a, b| a.area_mm2.total_cmp(&b.area_mm2))?;
     let line = axis.line.part(from, to, 0.05);
     let bends = bends(&axis.line, from, to);
@@ -171,7 +174,7 @@ pub(crate) fn canal(model: &EarModel, solid: &Solid) -> Option<CanalTruth> {
         aperture: ApertureTruth {
             point_mm: line.points[0].into(),
             normal: normal(&axis, from).into(),
-            area_mm2: sections.first()?.area_mm2,
+            area_mm2: sections.first().map_or(0.0, |s| s.area_mm2),
         },
         tip: TipTruth {
             point_mm: line.points[n - 1].into(),
@@ -212,8 +215,39 @@ fn sections(field: Field, axis: &Axis) -> Vec<SectionTruth> {
     (0..=count).filter_map(at).collect()
 }
 
+/// Everything true of the solid, before the scan is spoilt, in the model's own pose.
+pub(crate) fn of(model: &EarModel, solid: &Solid, net: &Net) -> Truth {
+    let has = |f: &Fault| model.faults.contains(f);
+    let left = (model.side == Side::Left) != has(&Fault::Mirrored);
+    let closed = model.base == Base::Closed;
+    Truth {
+        schema: "secondbend.truth/1",
+        side: if left { Side::Left } else { Side::Right },
+        ordered_side: model.side,
+        unit: if has(&Fault::Inches) { "inch" } else { "mm" },
+        base: model.base,
+        canal: canal(model, solid),
+        frame: model.concha.is_some().then(frame),
+        holes: Vec::new(),
+        watertight: closed,
+        parts: 1,
+        volume_mm3: closed.then(|| super::volume::volume_mm3(&|p| solid.at(p), net)),
+        faults: Vec::new(),
+    }
+}
+
+impl CanalTruth {
+    /// Arc position of the axis point nearest to `p`; `None` beyond the axis' ends.
+    fn arc_of(&self, p: &Point) -> Option<f64> {
+        let far = |i: &usize| (Point::from(self.axis_mm[*i]) - p).norm_squared();
+        let last = self.axis_mm.len().checked_sub(1)?;
+        let near = (0..=last).min_by(|a, b| far(a).total_cmp(&far(b)))?;
+        (near > 0 && near < last).then(|| self.length_mm * near as f64 / last as f64)
+    }
+}
+
 /// Directions of the model's own pose (right ear).
-pub(crate) fn frame() -> FrameTruth {
+fn frame() -> FrameTruth {
     FrameTruth {
         out: [1.0, 0.0, 0.0],
         up: [0.0, 0.0, 1.0],
@@ -222,6 +256,31 @@ pub(crate) fn frame() -> FrameTruth {
 }
 
 impl Truth {
+    /// Notes a fault that was put in, and what it changes.
+    pub(crate) fn note(&mut self, fault: &Fault, solid: &Solid, hole: Option<HoleTruth>) {
+        let point = fault.spot().map(|s| s.on(solid).0);
+        let at_mm = point.and_then(|p| self.canal.as_ref()?.arc_of(&p));
+        if let Some(hole) = hole {
+            self.holes.push(HoleTruth { at_mm, ..hole });
+        }
+        match fault {
+            Fault::Hole { .. } | Fault::Fin { .. } | Fault::Flipped { .. } => {
+                self.watertight = false;
+                self.volume_mm3 = None;
+            }
+            Fault::Floater { .. } | Fault::Crossing { .. } => {
+                self.parts += 1;
+                self.volume_mm3 = None;
+            }
+            _ => {}
+        }
+        self.faults.push(Placed {
+            fault: *fault,
+            point_mm: point.map(Into::into),
+            at_mm,
+        });
+    }
+
     /// The truth of the same ear with every point moved by `f`, which keeps lengths.
     pub(crate) fn moved(mut self, f: &dyn Fn(Point) -> Point) -> Self {
         let point = |p: &mut [f64; 3]| *p = f(Point::from(*p)).into();
@@ -241,6 +300,8 @@ impl Truth {
             turn(&mut frame.forward);
         }
         self.holes.iter_mut().for_each(|h| point(&mut h.point_mm));
+        let placed = self.faults.iter_mut();
+        placed.filter_map(|f| f.point_mm.as_mut()).for_each(point);
         self
     }
 }

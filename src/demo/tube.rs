@@ -32,6 +32,8 @@ struct Node {
 #[derive(Debug, Clone)]
 pub(crate) struct Tube {
     nodes: Vec<Node>,
+    /// Every sixteenth centre, packed for the first search.
+    coarse: Vec<Point>,
     start_mm: f64,
     /// Where rounding of the inner end begins, and over what length.
     tip_from_mm: f64,
@@ -41,6 +43,8 @@ pub(crate) struct Tube {
     outer_round_mm: f64,
     oblique: f64,
     scale_mm: f64,
+    /// Largest half-diameter anywhere.
+    widest_mm: f64,
 }
 
 /// Direction of the canal at an arc position: azimuth forward of straight in, and elevation.
@@ -83,8 +87,12 @@ impl Tube {
         let nodes: Vec<Node> = nodes.collect();
         let scale_mm = 1.0 / splines[1].at(canal.length_mm / 2.0).0;
         let round = canal.tip_round_mm.clamp(0.2, canal.length_mm / 2.0);
+        let coarse = centres.iter().copied().step_by(STRIDE).collect();
+        let widest = nodes.iter().map(|n| 1.0 / n.value[9]).fold(0.0, f64::max);
         Self {
             nodes,
+            coarse,
+            widest_mm: widest,
             start_mm,
             tip_from_mm: canal.length_mm - round,
             tip_round_mm: round,
@@ -99,27 +107,28 @@ impl Tube {
         self.start_mm + STEP_MM * (self.nodes.len() - 1) as f64
     }
 
-    /// Tabulated values, first and second derivatives at `s` (held at the table's ends).
-    fn state(&self, s: f64) -> ([f64; WIDTH], [f64; WIDTH], Vector) {
+    /// The first `N` tabulated values, first and second derivatives at `s` (held at the ends).
+    fn cubic<const N: usize>(&self, s: f64) -> ([f64; N], [f64; N], [f64; N]) {
         let x = ((s - self.start_mm) / STEP_MM).clamp(0.0, (self.nodes.len() - 1) as f64);
         let i = (x as usize).min(self.nodes.len() - 2);
         let t = x - i as f64;
         let (a, b) = (&self.nodes[i], &self.nodes[i + 1]);
-        let (t2, t3) = (t * t, t * t * t);
-        let (mut value, mut slope) = ([0.0; WIDTH], [0.0; WIDTH]);
-        let mut bent = Vector::zeros();
-        for k in 0..WIDTH {
+        let (mut value, mut slope, mut bent) = ([0.0; N], [0.0; N], [0.0; N]);
+        for k in 0..N {
             let (va, vb) = (a.value[k], b.value[k]);
             let (da, db) = (a.slope[k] * STEP_MM, b.slope[k] * STEP_MM);
             let c2 = 3.0 * (vb - va) - 2.0 * da - db;
             let c3 = 2.0 * (va - vb) + da + db;
-            value[k] = va + da * t + c2 * t2 + c3 * t3;
-            slope[k] = (da + 2.0 * c2 * t + 3.0 * c3 * t2) / STEP_MM;
-            if k < 3 {
-                bent[k] = (2.0 * c2 + 6.0 * c3 * t) / (STEP_MM * STEP_MM);
-            }
+            value[k] = va + t * (da + t * (c2 + t * c3));
+            slope[k] = (da + t * (2.0 * c2 + 3.0 * t * c3)) / STEP_MM;
+            bent[k] = (2.0 * c2 + 6.0 * c3 * t) / (STEP_MM * STEP_MM);
         }
         (value, slope, bent)
+    }
+
+    fn state(&self, s: f64) -> ([f64; WIDTH], [f64; WIDTH], Vector) {
+        let (value, slope, bent) = self.cubic::<WIDTH>(s);
+        (value, slope, Vector::new(bent[0], bent[1], bent[2]))
     }
 
     /// Point of the raw curve at an arc position from the nominal entrance.
@@ -128,30 +137,61 @@ impl Tube {
         Point::new(v[0], v[1], v[2])
     }
 
-    /// Arc position of the curve's point closest to `p`.
-    pub fn closest(&self, p: &Point) -> f64 {
-        let mut best = (f64::INFINITY, 0);
-        for (i, n) in self.nodes.iter().enumerate().step_by(STRIDE) {
-            let d = (n.value[0] - p.x).powi(2)
-                + (n.value[1] - p.y).powi(2)
-                + (n.value[2] - p.z).powi(2);
-            if d < best.0 {
-                best = (d, i);
+    /// Index of the coarse centre closest to `p`, and its distance.
+    fn nearest_coarse(&self, p: &Point) -> (usize, f64) {
+        let mut best = (0, f64::INFINITY);
+        for (i, c) in self.coarse.iter().enumerate() {
+            let d = (c - p).norm_squared();
+            if d < best.1 {
+                best = (i, d);
             }
         }
-        let mut s = self.start_mm + STEP_MM * best.1 as f64;
+        (best.0, best.1.sqrt())
+    }
+
+    /// The field at `p` is no less than this; much cheaper than the field.
+    pub fn at_least(&self, p: &Point) -> f64 {
+        let spacing = STEP_MM * STRIDE as f64;
+        let away = self.nearest_coarse(p).1 - spacing;
+        self.scale_mm * (away / self.widest_mm - 1.0)
+    }
+
+    /// Arc position of the curve's point closest to `p`.
+    pub fn closest(&self, p: &Point) -> f64 {
+        let mut s = self.start_mm + STEP_MM * (STRIDE * self.nearest_coarse(p).0) as f64;
         for _ in 0..12 {
-            let (v, d, b) = self.state(s);
-            let away = p.coords - Vector::new(v[0], v[1], v[2]);
-            let along = Vector::new(d[0], d[1], d[2]);
+            let ([cx, cy, cz], along, b) = self.place(s);
+            let away = p.coords - Vector::new(cx, cy, cz);
             let steep = (along.norm_squared() - away.dot(&b)).max(0.2);
             let step = (away.dot(&along) / steep).clamp(-0.6, 0.6);
             s = (s + step).clamp(self.start_mm, self.end_mm());
-            if step.abs() < 1e-12 {
+            if step.abs() < 1e-11 {
                 break;
             }
         }
         s
+    }
+
+    /// Centre, its derivative and its second derivative.
+    fn place(&self, s: f64) -> ([f64; 3], Vector, Vector) {
+        let (value, slope, bent) = self.cubic::<3>(s);
+        (value, Vector::from(slope), Vector::from(bent))
+    }
+
+    /// Distance outward from the outer end.
+    pub fn outward(&self, p: &Point) -> Jet {
+        let (v, d, _) = self.state(self.outer_from_mm - self.outer_round_mm);
+        let along = Vector::new(d[0], d[1], d[2]);
+        Jet {
+            v: -along.dot(&(p - Point::new(v[0], v[1], v[2]))),
+            g: -along,
+        }
+    }
+
+    /// Unit direction of the raw curve, outside to inside.
+    pub fn direction(&self, s: f64) -> Vector {
+        let (_, d, _) = self.state(s);
+        Vector::new(d[0], d[1], d[2]).normalize()
     }
 
     /// Negative inside; about a distance near the surface.

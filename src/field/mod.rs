@@ -1,1 +1,53 @@
-//! Not built yet.
+//! Signed distance to a scan, and the surfaces made from it.
+//!
+//! Everything here answers "how far, and on which side": exact distance to a mesh, sign on meshes
+//! with holes and fins, sparse grids of it, and level sets of it drawn as closed meshes.
+
+mod caps;
+mod contour;
+mod distance;
+mod moments;
+mod offset;
+mod pseudonormal;
+#[cfg(test)]
+mod test_shapes;
+mod tree;
+
+pub use contour::{ContourError, Surface, surface};
+pub use distance::{SignRule, SignedDistance};
+pub use offset::{Amount, Deviation, Offset, deviation};
+
+use crate::mesh::{Point, Vector};
+
+/// A field's value at a point, with what is needed to ask quickly nearby.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Sample {
+    /// Where it was asked.
+    pub at: Point,
+    /// Signed value, mm: negative inside.
+    pub value_mm: f64,
+    /// Direction of steepest rise; length about 1.
+    pub gradient: Vector,
+    /// Signed distance to the mesh alone, mm (what remains of it where other shapes take over).
+    pub distance_mm: f64,
+    /// The mesh facet nearest, `u32::MAX` where no mesh was asked.
+    pub facet: u32,
+}
+
+/// A solid told by a function: negative inside, positive outside, zero on its surface.
+///
+/// A value may never promise more room than there is: between two points it changes by no more
+/// than [`Implicit::slope`] times their distance.
+pub trait Implicit: Sync {
+    /// Value and gradient at `p`. `near` is any sample of the same field taken close by; it makes
+    /// the answer quicker and never changes it (but for ties).
+    fn sample(&self, p: &Point, near: Option<&Sample>) -> Sample;
+
+    /// A box that holds the whole solid, mm.
+    fn bounds(&self) -> (Point, Point);
+
+    /// The steepest the value can be, mm per mm.
+    fn slope(&self) -> f64 {
+        1.0
+    }
+}

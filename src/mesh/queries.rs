@@ -39,7 +39,7 @@ impl<'m> MeshQueries<'m> {
     }
 
     /// Facets whose boxes come within `slack_mm` of the plane through `origin` (unit `normal`)
-    /// and within `reach_mm` of `origin`, in rising order.
+    /// and within `reach_mm` of `origin`, in the tree's order (the same every time).
     #[must_use]
     pub fn facets_near_plane(
         &self,
@@ -50,8 +50,7 @@ impl<'m> MeshQueries<'m> {
     ) -> Vec<u32> {
         let o = pvec(origin);
         let n = PVec::new(normal.x, normal.y, normal.z);
-        let mut out: Vec<u32> = self
-            .tree
+        self.tree
             .leaves(|node| {
                 let (lo, hi) = (node.mins(), node.maxs());
                 let centre = (lo + hi) * 0.5 - o;
@@ -60,9 +59,7 @@ impl<'m> MeshQueries<'m> {
                 centre.dot(n).abs() <= spread
                     && (centre.abs() - half).max(PVec::ZERO).length() <= reach_mm
             })
-            .collect();
-        out.sort_unstable();
-        out
+            .collect()
     }
 }
 

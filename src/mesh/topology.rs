@@ -105,17 +105,18 @@ pub struct Topology {
 }
 
 impl Topology {
-    /// Finds the neighbours of every facet. Facets that name a point twice take part with the
-    /// edges they still have.
+    /// Finds the neighbours of every facet. A facet that names a point twice has no area and no
+    /// side, so it takes no part: counted with its edges it would make a fin where there is none.
     #[must_use]
     pub fn new(mesh: &Mesh) -> Self {
         let mut halves: Vec<(u64, u32)> = Vec::with_capacity(mesh.facets().len() * 3);
         for (f, corners) in mesh.facets().iter().enumerate() {
+            if collapsed(corners) {
+                continue;
+            }
             for e in 0..3 {
                 let (a, b) = (corners[e], corners[(e + 1) % 3]);
-                if a != b {
-                    halves.push((edge_key(a, b), (f * 3 + e) as u32));
-                }
+                halves.push((edge_key(a, b), (f * 3 + e) as u32));
             }
         }
         halves.par_sort_unstable();
@@ -170,7 +171,7 @@ impl Topology {
         let mut parts = 0;
         let mut todo = Vec::new();
         for seed in 0..part.len() {
-            if part[seed] != u32::MAX {
+            if part[seed] != u32::MAX || collapsed(&mesh.facets()[seed]) {
                 continue;
             }
             part[seed] = parts;
@@ -195,6 +196,10 @@ impl Topology {
             }
             parts += 1;
         }
+        // facets without a side belong to nothing; the first part takes them
+        part.iter_mut()
+            .filter(|p| **p == u32::MAX)
+            .for_each(|p| *p = 0);
         (part, parts as usize)
     }
 
@@ -207,7 +212,7 @@ impl Topology {
         for (f, corners) in mesh.facets().iter().enumerate() {
             for e in 0..3 {
                 let (a, b) = (corners[e], corners[(e + 1) % 3]);
-                if a != b && self.links[f][e] == Link::Open {
+                if !collapsed(corners) && self.links[f][e] == Link::Open {
                     after.entry(a).or_default().push(b);
                     after.entry(b).or_default().push(a);
                     starts.push((a, b));
@@ -257,6 +262,35 @@ impl Topology {
     }
 }
 
+fn collapsed(corners: &[u32; 3]) -> bool {
+    corners[0] == corners[1] || corners[1] == corners[2] || corners[2] == corners[0]
+}
+
 fn edge_key(a: u32, b: u32) -> u64 {
     (u64::from(a.min(b)) << 32) | u64::from(a.max(b))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_facet_that_names_a_point_twice_makes_no_fin_and_no_hole() {
+        let points = [
+            [0.0, 0.0, 0.0],
+            [1.0, 0.0, 0.0],
+            [0.0, 1.0, 0.0],
+            [1.0, 1.0, 0.0],
+        ];
+        let points = points.map(|p| Point::new(p[0], p[1], p[2])).to_vec();
+        let sound = Mesh::new(points.clone(), vec![[0, 1, 2], [1, 3, 2]]).expect("in range");
+        let with = Mesh::new(points, vec![[0, 1, 2], [1, 1, 2], [1, 3, 2]]).expect("in range");
+        let (a, b) = (Topology::new(&sound), Topology::new(&with));
+        assert_eq!(
+            (a.edges, a.open_edges, a.fins.len()),
+            (b.edges, b.open_edges, b.fins.len())
+        );
+        assert_eq!(a.boundary_loops(&sound), b.boundary_loops(&with));
+        assert_eq!(b.parts(&with).1, 1);
+    }
 }

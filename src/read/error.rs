@@ -105,7 +105,7 @@ impl ReadError {
 
 impl fmt::Display for ReadError {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        write!(f, "{}: ", shown(&self.file.to_string_lossy()))?;
+        write!(f, "{}: ", printable(&self.file.to_string_lossy()))?;
         if let Some(place) = &self.place {
             write!(f, "{place}: ")?;
         }
@@ -154,12 +154,17 @@ impl Fault {
 /// terminal escapes), and no more than 60 characters.
 pub(super) fn shown(text: &str) -> String {
     const MOST: usize = 60;
-    let clean = |c: char| if c.is_control() { '\u{fffd}' } else { c };
-    let mut out: String = text.chars().take(MOST).map(clean).collect();
-    if text.chars().nth(MOST).is_some() {
+    let mut chars = text.chars();
+    let mut out = printable(chars.by_ref().take(MOST).collect::<String>().as_str());
+    if chars.next().is_some() {
         out.push('…');
     }
     out
+}
+
+fn printable(text: &str) -> String {
+    let clean = |c: char| if c.is_control() { '\u{fffd}' } else { c };
+    text.chars().map(clean).collect()
 }
 
 /// The same for bytes of unknown coding.

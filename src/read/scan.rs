@@ -11,7 +11,7 @@ use crate::mesh::Mesh;
 use super::error::{Fault, Trouble};
 use super::file::too_large;
 use super::raw::Raw;
-use super::size::{extent, plausible, plausible_units};
+use super::size::{extent, plausible, plausible_units, with_stand};
 use super::weld::weld_near;
 use super::{ReadError, ReadOptions, Scan, Unit, UnitFrom, Weld, sniff};
 
@@ -31,12 +31,7 @@ pub fn read_bytes(bytes: &[u8], path: &Path, opts: &ReadOptions) -> Result<Scan,
 fn surface(bytes: &[u8], path: &Path, opts: &ReadOptions) -> Result<Scan, Fault> {
     check_options(bytes, opts)?;
     let mut raw = sniff::read(bytes, path, opts)?;
-    if raw.facets.is_empty() {
-        return Err(Fault::new(
-            Trouble::NoSurface,
-            "there is not one facet in it",
-        ));
-    }
+    check_any(&raw)?;
     let settled = settle_unit(&mut raw, opts);
     let scale = settled.unit.map_or(1.0, Unit::in_mm);
     #[allow(clippy::float_cmp)] // the constant itself, not a computed value
@@ -48,11 +43,13 @@ fn surface(bytes: &[u8], path: &Path, opts: &ReadOptions) -> Result<Scan, Fault>
         Some(_) => opts.weld_tolerance_mm,
         None => 0.0,
     };
-    weld_near(&mut raw.points, &mut raw.facets, tolerance_mm);
+    let collapsed = weld_near(&mut raw.points, &mut raw.facets, tolerance_mm);
+    check_any(&raw)?;
     let weld = Weld {
         before: raw.listed,
         after_exact,
         after: raw.points.len(),
+        collapsed,
         tolerance_mm,
     };
     let mesh = Mesh::new(raw.points, raw.facets)
@@ -69,6 +66,17 @@ fn surface(bytes: &[u8], path: &Path, opts: &ReadOptions) -> Result<Scan, Fault>
         weld,
         notes: raw.notes,
     })
+}
+
+fn check_any(raw: &Raw) -> Result<(), Fault> {
+    if !raw.facets.is_empty() {
+        return Ok(());
+    }
+    let mut fact = "there is not one facet in it".to_owned();
+    if !raw.notes.is_empty() {
+        fact = format!("{fact} ({})", raw.notes.join("; "));
+    }
+    Err(Fault::new(Trouble::NoSurface, fact))
 }
 
 fn check_options(bytes: &[u8], opts: &ReadOptions) -> Result<(), Fault> {
@@ -119,6 +127,13 @@ fn settle_unit(raw: &mut Raw, opts: &ReadOptions) -> Settled {
         return said(given, UnitFrom::Option);
     }
     if plausible(size, Unit::Mm) {
+        return said(Unit::Mm, UnitFrom::PlausibleSize);
+    }
+    if with_stand(size) {
+        raw.notes.push(format!(
+            "read in mm it is {size:.1} mm across, more than an impression alone: a stand or plate \
+             may be scanned with it"
+        ));
         return said(Unit::Mm, UnitFrom::PlausibleSize);
     }
     Settled {

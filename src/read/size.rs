@@ -16,6 +16,12 @@ const LEAST_MM: f64 = 20.0;
 /// whole head scanned in cm (about 25) or a pinna crop passes for an impression.
 const MOST_MM: f64 = 60.0;
 
+/// Greatest extent of an impression scanned with its stand or plate, mm. Up to here millimetres
+/// are still taken, with a note, since no other usual unit could be meant: 60 to 120 units would be
+/// 0.06–0.12 mm as micrometres and half a metre or more as centimetres. Whether a canal as wide as
+/// an ear's is on it is for a check to say.
+const MOST_WITH_STAND_MM: f64 = 120.0;
+
 /// Units that a mesh file may silently be in. Feet only ever come with their name (3MF).
 const CANDIDATES: [Unit; 5] = [Unit::Mm, Unit::Cm, Unit::Inch, Unit::M, Unit::Um];
 
@@ -50,6 +56,11 @@ fn farthest(points: &[Point], from: &Point) -> Point {
 /// Is this extent, read in that unit, the size of an ear impression or a canal cast?
 pub(super) fn plausible(extent: f64, unit: Unit) -> bool {
     (LEAST_MM..=MOST_MM).contains(&(extent * unit.in_mm()))
+}
+
+/// Is this extent, read as mm, more than an impression's but not more than one's on a stand?
+pub(super) fn with_stand(extent: f64) -> bool {
+    extent > MOST_MM && extent <= MOST_WITH_STAND_MM
 }
 
 /// Every unit in which the extent would be that of an ear impression.

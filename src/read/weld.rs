@@ -4,7 +4,9 @@
 //!
 //! The weld never moves a point further than the tolerance and never chains: each point joins
 //! the first earlier kept point within the tolerance, so a row of close points cannot collapse.
-//! Facets that lose a corner stay in the mesh; counting those is soundness's work.
+//! A facet whose corners it joins is left out and counted: kept, its two remaining edges would
+//! lie on those of its neighbours and look like a fin. Facets that the file itself gives with two
+//! equal corners stay; telling of those is soundness's work.
 
 use crate::mesh::Point;
 
@@ -94,20 +96,33 @@ const fn mix(a: u64, b: u64, c: u64) -> u64 {
     h ^ (h >> 32)
 }
 
-/// Joins points nearer than `tolerance_mm` and renames the facets' corners. `points` are the
-/// survivors of the exact weld, in mm.
-pub(super) fn weld_near(points: &mut Vec<Point>, facets: &mut [[u32; 3]], tolerance_mm: f64) {
+/// Joins points nearer than `tolerance_mm` and renames the facets' corners; returns how many
+/// facets collapsed by it and were left out. `points` are those of the exact weld, in mm.
+pub(super) fn weld_near(
+    points: &mut Vec<Point>,
+    facets: &mut Vec<[u32; 3]>,
+    tolerance_mm: f64,
+) -> usize {
     if tolerance_mm < LEAST_MM || points.is_empty() {
-        return;
+        return 0;
     }
     let (kept, names) = keep_apart(points, tolerance_mm);
     if kept.len() == points.len() {
-        return;
+        return 0;
     }
-    for corner in facets.iter_mut().flatten() {
-        *corner = names[*corner as usize];
-    }
+    let before = facets.len();
+    facets.retain_mut(|corners| {
+        let was_flat = is_flat(*corners);
+        *corners = corners.map(|c| names[c as usize]);
+        was_flat || !is_flat(*corners)
+    });
     *points = kept;
+    before - facets.len()
+}
+
+/// Does the facet name one point twice?
+const fn is_flat([a, b, c]: [u32; 3]) -> bool {
+    a == b || b == c || c == a
 }
 
 /// Greedy in index order: the kept points, and for each point the index of the one it became.
@@ -156,8 +171,15 @@ impl Grid {
         }
     }
 
+    /// Rounded down; written out because the library's own is a call on this target.
     fn cell(&self, c: f64) -> i64 {
-        (c * self.per_cell).floor() as i64
+        let cells = c * self.per_cell;
+        let towards_zero = cells as i64;
+        towards_zero - i64::from(towards_zero as f64 > cells)
+    }
+
+    fn cells(&self, c: f64) -> std::ops::RangeInclusive<i64> {
+        self.cell(c - self.tolerance)..=self.cell(c + self.tolerance)
     }
 
     fn slot(&self, x: i64, y: i64, z: i64) -> usize {
@@ -172,11 +194,11 @@ impl Grid {
 
     /// The lowest index among kept points within the tolerance.
     fn first_near(&self, p: &Point, kept: &[Point]) -> Option<u32> {
-        let t = self.tolerance;
+        let [xs, ys, zs] = [p.x, p.y, p.z].map(|c| self.cells(c));
         let mut best = None;
-        for x in self.cell(p.x - t)..=self.cell(p.x + t) {
-            for y in self.cell(p.y - t)..=self.cell(p.y + t) {
-                for z in self.cell(p.z - t)..=self.cell(p.z + t) {
+        for x in xs {
+            for y in ys.clone() {
+                for z in zs.clone() {
                     let mut at = self.heads[self.slot(x, y, z)];
                     while at != EMPTY {
                         let near = (kept[at as usize] - p).norm_squared() <= self.tolerance_sq;
@@ -261,17 +283,18 @@ mod tests {
         let mut row: Vec<Point> = (0..100)
             .map(|i| Point::new(f64::from(i) * 0.6 * t, 0.0, 0.0))
             .collect();
-        let mut facets = vec![[0, 1, 99]];
-        weld_near(&mut row, &mut facets, t);
+        // The first collapses; the last names a point twice from the start and stays.
+        let mut facets = vec![[0, 1, 99], [0, 50, 99], [3, 3, 4]];
+        assert_eq!(weld_near(&mut row, &mut facets, t), 1);
         assert_eq!(row.len(), 50);
-        assert_eq!(facets, [[0, 0, 49]]);
+        assert_eq!(facets, [[0, 25, 49], [1, 1, 2]]);
     }
 
     #[test]
     fn walls_thicker_than_the_tolerance_stay_apart() {
         let t = 1e-3;
         let mut pair = vec![Point::origin(), Point::new(0.0, 0.0, 1.0001 * t)];
-        weld_near(&mut pair, &mut [], t);
+        weld_near(&mut pair, &mut Vec::new(), t);
         assert_eq!(pair.len(), 2);
     }
 }

@@ -1,1 +1,26 @@
-//! Being built.
+//! Reports: one model, and one renderer a form (text, JSON, CSV). Nothing is measured or judged
+//! here. Every form carries what a result needs to be traced years later: the input's SHA-256,
+//! the order as given, the limits used, and this tool's version.
+
+mod build;
+mod csv;
+mod finite;
+mod json;
+mod model;
+mod schema;
+mod text;
+
+pub use build::{Command, vet};
+pub use csv::{Line, csv};
+pub use finite::Finite;
+pub use json::{ReportError, json, json_line, unread_line};
+pub use model::*;
+pub use schema::schema;
+pub use text::{shown, text};
+
+/// The cautions that go with every report.
+pub const CAUTION: &str = "Measures geometry only. No medical device, and no clearance to use a \
+    part in an ear: a person with the training for it decides that.";
+
+#[cfg(test)]
+mod tests;

@@ -1,10 +1,29 @@
 //! What is wrong with the surface as a surface: holes, fins, crossings, floaters, flipped and
 //! degenerate facets. Counted and placed, never judged and never repaired.
 
+mod crossings;
+mod facets;
+mod holes;
+mod noise;
+mod parts;
+mod pits;
+mod quadric;
+mod rings;
+mod samples;
+#[cfg(test)]
+mod shapes;
+mod spots;
+#[cfg(test)]
+mod tests;
+mod triangles;
+mod turning;
+
+pub use pits::pits;
+
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use crate::mesh::Point;
+use crate::mesh::{Mesh, MeshQueries, Point, Topology};
 
 /// A boundary loop.
 #[derive(Debug, Clone, PartialEq)]
@@ -69,8 +88,10 @@ pub struct Soundness {
     pub part_of_facet: Vec<u32>,
     /// The part with the largest area.
     pub main_part: u32,
-    /// Boundary loops, longest first.
+    /// Boundary loops of the main part, longest first.
     pub holes: Vec<Hole>,
+    /// Number of boundary loops of the floaters.
+    pub floater_holes: usize,
     /// Parts other than the main one, largest first.
     pub floaters: Vec<Floater>,
     /// Edges with more than two facets.
@@ -91,8 +112,15 @@ pub struct Soundness {
     pub inverted: bool,
     /// Number of points where the surface touches itself in a corner only (bow-ties).
     pub bowtie_points: usize,
-    /// Volume, mm³, after turning the parts to face outward; `None` where there is no closed surface.
+    /// Edges that disagree however the facets are turned: a part with one of them has no outside
+    /// (a Möbius band).
+    pub one_sided_edges: usize,
+    /// Volume, mm³, of all closed parts after turning them outward, cavities taken off; `None`
+    /// where the main part is open.
     pub volume_mm3: Option<f64>,
+    /// Volume, mm³, of the main part with every loop closed by a fan to its middle: the volume
+    /// itself where it is closed, else as good as the fans are.
+    pub volume_if_capped_mm3: f64,
     /// Area of all facets, mm².
     pub area_mm2: f64,
     /// Scan noise normal to the surface, standard deviation, mm (residual of local fits).
@@ -121,4 +149,88 @@ pub enum Region {
     OuterFace,
     /// No canal was found, so it cannot be told.
     Unknown,
+}
+
+/// Finds everything that is wrong with the surface, and its general figures. Never fails: an
+/// empty mesh has no parts, no faults and no volume, and is not watertight.
+#[must_use]
+pub fn inspect(mesh: &Mesh, topology: &Topology, queries: &MeshQueries<'_>) -> Soundness {
+    let (part_of_facet, count) = topology.parts(mesh);
+    let loops = topology.boundary_loops(mesh);
+    let mut turning = turning::Turning::new(mesh, topology, &loops);
+    let mut parts = parts::parts(mesh, topology, &part_of_facet, count, &turning);
+    if parts.is_empty() {
+        return Soundness::default();
+    }
+    let main = parts::main_part(&parts);
+    let capped_mm3 = turning.capped_volume_mm3(&parts[main].facets);
+    let enclosed_mm3 = parts::settle_nesting(&mut parts, queries, &part_of_facet, &mut turning);
+    let part_of_loop = holes::part_of_loops(mesh, topology, &part_of_facet, &loops);
+    let (main_loops, other_loops): (Vec<_>, Vec<_>) = loops
+        .iter()
+        .cloned()
+        .zip(part_of_loop)
+        .partition(|(_, part)| *part as usize == main);
+    let main_loops: Vec<_> = main_loops.into_iter().map(|(l, _)| l).collect();
+    let fin_faults: Vec<_> = topology
+        .fins
+        .iter()
+        .map(|e| fault_at_edge(mesh, *e))
+        .collect();
+    let turned_in_main = parts[main]
+        .facets
+        .iter()
+        .filter(|&&f| turning.turned[f as usize]);
+    let mut out = Soundness {
+        parts: count,
+        main_part: main as u32,
+        holes: holes::holes(mesh, &main_loops, &parts[main].facets, &turning),
+        floater_holes: other_loops.len(),
+        floaters: parts::floaters(&parts, main),
+        fin_edges: topology.fins.len(),
+        fin_spots: spots::spots(&fin_faults),
+        degenerate: facets::degenerate(mesh),
+        flipped_facets: turning.turned.iter().filter(|&&t| t).count(),
+        flipped_spots: turning.spots(mesh, &part_of_facet, count),
+        inverted: 2 * turned_in_main.count() > parts[main].facets.len(),
+        bowtie_points: facets::bowties(mesh, topology),
+        one_sided_edges: turning.stuck_edges,
+        volume_mm3: parts[main].closed.then_some(enclosed_mm3),
+        volume_if_capped_mm3: capped_mm3,
+        area_mm2: mesh.area_mm2(),
+        noise_mm: noise::noise_mm(mesh, &rings::Rings::new(mesh)),
+        edge_mm: noise::edge_mm(mesh, topology),
+        ..Soundness::default()
+    };
+    out.part_of_facet = part_of_facet;
+    let crossing = crossings::pairs(queries);
+    let crossing_faults: Vec<_> = crossing
+        .iter()
+        .map(|p| crossings::fault(mesh, *p))
+        .collect();
+    out.crossing_pairs = crossing.len();
+    out.crossing_spots = spots::spots(&crossing_faults);
+    out.watertight = topology.open_edges == 0
+        && topology.fins.is_empty()
+        && topology.flipped_edges == 0
+        && out.crossing_pairs == 0;
+    out
+}
+
+fn fault_at_facet(mesh: &Mesh, facet: usize) -> spots::Fault {
+    let [a, b, c] = mesh.facets()[facet];
+    let corners = mesh.corners(facet);
+    let sum: crate::mesh::Vector = corners.iter().map(|p| p.coords).sum();
+    spots::Fault {
+        at: Point::from(sum / 3.0),
+        touches: [a, b, c, a, b, c],
+    }
+}
+
+fn fault_at_edge(mesh: &Mesh, [a, b]: [u32; 2]) -> spots::Fault {
+    let at = |p: u32| mesh.points()[p as usize];
+    spots::Fault {
+        at: nalgebra::center(&at(a), &at(b)),
+        touches: [a, b, a, b, a, b],
+    }
 }

@@ -23,6 +23,12 @@ pub enum WriteError {
         /// The name given.
         file: PathBuf,
     },
+    /// There is a pipe or a device of that name; renaming a file over it would destroy it.
+    #[error("{}: this is a pipe or a device, not a file", file.display())]
+    NotAFile {
+        /// The name given.
+        file: PathBuf,
+    },
     /// The file is one that is being read.
     #[error("{}: this is an input, which is never written over", file.display())]
     IsInput {
@@ -65,7 +71,7 @@ impl WriteError {
                 _ => "try another folder",
             },
             Self::IsFolder { .. } => "give a file name inside it",
-            Self::IsInput { .. } => "give another name",
+            Self::IsInput { .. } | Self::NotAFile { .. } => "give another name",
             Self::NotFinite { .. } => "this is a fault of the program; please report it",
             Self::Unfit { .. } => "correct the names or sizes given",
         }

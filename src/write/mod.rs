@@ -3,9 +3,11 @@
 mod error;
 mod ply;
 mod stl;
+mod threemf;
 mod whole;
 
 pub use error::WriteError;
 pub use ply::ply;
 pub use stl::stl;
+pub use threemf::threemf;
 pub use whole::{refuse_inputs, whole_file};

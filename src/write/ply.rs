@@ -41,6 +41,10 @@ impl Problem {
 }
 
 fn check(mesh: &Mesh, figures: &[(&str, &[f64])]) -> Result<(), Problem> {
+    if i32::try_from(mesh.points().len()).is_err() {
+        let fact = format!("{} points are more than it can name", mesh.points().len());
+        return Err(Problem::Unfit(fact));
+    }
     let mut taken = vec!["x", "y", "z"];
     for &(name, values) in figures {
         let plain = |c: char| c.is_ascii_alphanumeric() || c == '_';
@@ -59,8 +63,8 @@ fn check(mesh: &Mesh, figures: &[(&str, &[f64])]) -> Result<(), Problem> {
             let fact = format!("the property {name} has {has} figures for {needs} points");
             return Err(Problem::Unfit(fact));
         }
-        let unfit = |v: &&f64| !(v.abs() <= f64::from(f32::MAX));
-        if let Some((i, &v)) = values.iter().enumerate().find(|(_, v)| unfit(v)) {
+        let fits = |v: f64| v.abs() <= f64::from(f32::MAX);
+        if let Some((i, &v)) = values.iter().enumerate().find(|(_, v)| !fits(**v)) {
             return Err(Problem::NotFinite(format!("{name} at point {i}"), v));
         }
     }

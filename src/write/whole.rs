@@ -22,6 +22,10 @@ pub fn whole_file(
         let file = path.to_path_buf();
         return Err(WriteError::IsFolder { file });
     }
+    if fs::metadata(path).is_ok_and(|there| !there.is_file()) {
+        let file = path.to_path_buf();
+        return Err(WriteError::NotAFile { file });
+    }
     write_beside(path, fill).map_err(|e| WriteError::system(path, e))
 }
 
@@ -33,34 +37,39 @@ fn write_beside(
         Some(p) if p != Path::new("") => p,
         _ => Path::new("."),
     };
-    let beside = NamedTempFile::new_in(folder)?;
+    let beside = open_beside(folder)?;
     let mut out = BufWriter::with_capacity(1 << 16, beside);
     fill(&mut out)?;
     let beside = out.into_inner().map_err(io::IntoInnerError::into_error)?;
     // Some file systems report a full disk only here.
     beside.as_file().sync_all()?;
-    give_usual_rights(path, &beside)?;
+    keep_rights(path, &beside)?;
     beside.persist(path).map_err(|e| e.error)?;
     Ok(())
 }
 
-/// Temporary files are closed to all but their owner; a report on a shared disk is for others
-/// too. Takes over the rights of the file replaced, or those of a newly made file.
+/// Temporary files are closed to all but their owner; this one becomes a file like any other, with
+/// the rights that the system gives a new file.
 #[cfg(unix)]
-fn give_usual_rights(path: &Path, beside: &NamedTempFile) -> io::Result<()> {
+fn open_beside(folder: &Path) -> io::Result<NamedTempFile> {
     use std::os::unix::fs::PermissionsExt;
-    let mode = match fs::metadata(path) {
-        Ok(old) => old.permissions().mode() & 0o777,
-        Err(_) => 0o644,
-    };
-    beside
-        .as_file()
-        .set_permissions(fs::Permissions::from_mode(mode))
+    let usual = fs::Permissions::from_mode(0o666);
+    tempfile::Builder::new()
+        .permissions(usual)
+        .tempfile_in(folder)
 }
 
 #[cfg(not(unix))]
-fn give_usual_rights(_: &Path, _: &NamedTempFile) -> io::Result<()> {
-    Ok(())
+fn open_beside(folder: &Path) -> io::Result<NamedTempFile> {
+    NamedTempFile::new_in(folder)
+}
+
+/// A file that is replaced keeps its rights.
+fn keep_rights(path: &Path, beside: &NamedTempFile) -> io::Result<()> {
+    match fs::metadata(path) {
+        Ok(old) => beside.as_file().set_permissions(old.permissions()),
+        Err(_) => Ok(()),
+    }
 }
 
 /// Refuses an output that is one of the inputs, also by another name or through a link.

@@ -1,0 +1,152 @@
+//! Everything that checks may look at. It holds what the rooms before have measured and adds
+//! nothing but the places of things along the ear.
+
+use crate::canal::{self, Canal, NoCanal, Side};
+use crate::limits::{Limits, rows};
+use crate::mesh::Point;
+use crate::read::{Scan, Unit};
+use crate::soundness::{Region, Soundness};
+use crate::units::Measured;
+
+use super::answer::{Answer, Finding, number};
+
+/// Noise of one point is told apart from a length between two at 95 %: 1.96 · √2.
+const LENGTH_OF_NOISE: f64 = 2.77;
+
+/// What a scan's checks work from.
+pub struct Facts<'a> {
+    /// The scan as read.
+    pub scan: &'a Scan,
+    /// What is wrong with its surface.
+    pub soundness: &'a Soundness,
+    /// Its canal, or why there is none.
+    pub canal: Result<&'a Canal, &'a NoCanal>,
+    /// The side that the order names.
+    pub ordered: Option<Side>,
+    /// Longest side of the box of the part that the canal is on (without a canal: of the main
+    /// part), in the mesh's unit; `None` without facets.
+    pub size: Option<f64>,
+}
+
+impl<'a> Facts<'a> {
+    /// Gathers them.
+    #[must_use]
+    pub fn new(
+        scan: &'a Scan,
+        soundness: &'a Soundness,
+        canal: &'a Result<Canal, NoCanal>,
+        ordered: Option<Side>,
+    ) -> Self {
+        let part = canal.as_ref().map_or(soundness.main_part, |c| c.part);
+        let size = part_size(scan, soundness, part);
+        Self {
+            scan,
+            soundness,
+            canal: canal.as_ref(),
+            ordered,
+            size,
+        }
+    }
+
+    /// The canal, where it may be held against limits in millimetres.
+    ///
+    /// # Errors
+    /// A *cannot tell* where there is no canal, no unit, or no plausible size: a 35 mm scan read
+    /// as 3.5 mm would otherwise be "too short, take it again" with full confidence.
+    pub fn canal(&self, limits: &Limits) -> Result<&'a Canal, Answer> {
+        self.lengths(limits)?;
+        self.canal.map_err(|why| {
+            Answer::cannot_tell(
+                format!("no canal was measured: {why}"),
+                "see `canal-missing`",
+            )
+        })
+    }
+
+    /// Whether lengths may be held against limits at all.
+    ///
+    /// # Errors
+    /// A *cannot tell* where the unit is unknown or doubtful.
+    pub fn lengths(&self, limits: &Limits) -> Result<(), Answer> {
+        let missing = match (self.scan.unit, self.size) {
+            (None, _) => "the unit of length is unknown".to_owned(),
+            (_, None) => "the scan has no facets".to_owned(),
+            (Some(_), Some(size)) if !plausible(size, limits) && !self.with_stand(limits) => {
+                format!("a scan {} long is not that of an ear", number(size, "mm"))
+            }
+            _ => return Ok(()),
+        };
+        Err(Answer::cannot_tell(missing, "see `unit-doubtful`"))
+    }
+
+    /// Is it too large for an impression alone, but not for one with a stand or plate grown to it?
+    /// The canal found on it, as wide as an ear's, vouches for the unit.
+    #[must_use]
+    pub fn with_stand(&self, limits: &Limits) -> bool {
+        let over = |size: f64| {
+            size > limits.number(&rows::SIZE_MOST) && size <= limits.number(&rows::SIZE_WITH_STAND)
+        };
+        self.canal.is_ok() && self.size.is_some_and(over)
+    }
+
+    /// Units in which the scan would be as large as an ear impression.
+    #[must_use]
+    pub fn plausible_units(&self, limits: &Limits) -> Vec<Unit> {
+        let Some(size) = self.size else {
+            return Vec::new();
+        };
+        let in_file = size / self.scan.unit.map_or(1.0, Unit::in_mm);
+        [Unit::Um, Unit::Mm, Unit::Cm, Unit::Inch, Unit::M]
+            .into_iter()
+            .filter(|unit| plausible(in_file * unit.in_mm(), limits))
+            .collect()
+    }
+
+    /// Where a point lies along the ear.
+    #[must_use]
+    pub fn region(&self, point: &Point) -> (Region, Option<f64>) {
+        self.canal
+            .map_or((Region::Unknown, None), |c| canal::region_of(c, point))
+    }
+
+    /// A finding at a point.
+    #[must_use]
+    pub fn finding(&self, point: &Point, says: impl Into<String>) -> Finding {
+        let (region, at_mm) = self.region(point);
+        let point = self.scan.unit.map(|_| *point);
+        Finding {
+            says: says.into(),
+            region,
+            at_mm,
+            point,
+        }
+    }
+
+    /// A length between two points of the surface, with the `±` that scan noise gives it.
+    #[must_use]
+    pub fn length(&self, value_mm: f64) -> Measured {
+        Measured::exact(value_mm, LENGTH_OF_NOISE * self.soundness.noise_mm)
+    }
+}
+
+fn plausible(size_mm: f64, limits: &Limits) -> bool {
+    size_mm >= limits.number(&rows::SIZE_LEAST) && size_mm <= limits.number(&rows::SIZE_MOST)
+}
+
+/// Longest side of the box of one part: a speck of dust far off, or a plate that the impression
+/// stands on, is not the ear's size.
+fn part_size(scan: &Scan, soundness: &Soundness, wanted: u32) -> Option<f64> {
+    let mesh = &scan.mesh;
+    let ours = |f: &usize| {
+        soundness
+            .part_of_facet
+            .get(*f)
+            .is_none_or(|&part| part == wanted)
+    };
+    let mut corners = (0..mesh.facets().len())
+        .filter(ours)
+        .flat_map(|f| mesh.corners(f));
+    let first = corners.next()?;
+    let (lo, hi) = corners.fold((first, first), |(lo, hi), p| (lo.inf(&p), hi.sup(&p)));
+    Some((hi - lo).max())
+}

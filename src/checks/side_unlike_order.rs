@@ -1,0 +1,64 @@
+//! Left or right: a swapped label or a mirrored file is found only when shape and order are
+//! held side by side, and after that never again until it is in the wrong ear.
+
+use crate::canal::Side;
+use crate::limits::Limits;
+
+use super::{Answer, Check, Facts, Verdict};
+
+pub static CHECK: Check = Check {
+    id: "side-unlike-order",
+    asks: "Is the scan of the side that the order names?",
+    explains: "The side is read from the shape of the concha and the run of the canal; it is told \
+        only when the evidence clears a stated margin. It is held against `--side`. A mirrored \
+        file reads as the other side, so a break means: label, order or file is wrong. Without \
+        `--side` there is nothing to hold it against; the side is reported, and where it can't \
+        be told the verdict is not held back by that.",
+    worst: Verdict::Repair,
+    limits: &[],
+    run,
+};
+
+const fn name(side: Side) -> &'static str {
+    match side {
+        Side::Left => "left",
+        Side::Right => "right",
+    }
+}
+
+fn run(facts: &Facts, limits: &Limits) -> Answer {
+    let read = match facts.canal(limits) {
+        Ok(canal) => canal.side,
+        Err(answer) if facts.ordered.is_none() => return answer.not_deciding(),
+        Err(answer) => return answer,
+    };
+    match (read, facts.ordered) {
+        (Some(read), Some(ordered)) if read == ordered => Answer::holds(format!(
+            "the scan reads as a {} ear, as ordered",
+            name(read)
+        )),
+        (Some(read), Some(ordered)) => Answer::breaks(
+            Verdict::Repair,
+            format!(
+                "the scan reads as a {} ear, the order says {}",
+                name(read),
+                name(ordered)
+            ),
+            "stop: label, order or file is wrong (two files swapped, or one mirrored); find which \
+             before anything is designed",
+        ),
+        (Some(read), None) => Answer::holds(format!(
+            "the scan reads as a {} ear; no side was ordered",
+            name(read)
+        )),
+        (None, Some(ordered)) => Answer::cannot_tell(
+            "the shape does not tell left from right",
+            format!("make sure by the label that it is a {} ear", name(ordered)),
+        ),
+        (None, None) => Answer::cannot_tell(
+            "the shape does not tell left from right, and no side was ordered",
+            "go by the label",
+        )
+        .not_deciding(),
+    }
+}

@@ -1,0 +1,41 @@
+//! Winding: which way the facets face. A surface inside out has a negative volume, and shells
+//! built on it grow the wrong way.
+
+use crate::limits::{Limits, rows};
+
+use super::fin_edges::spots;
+use super::loose_parts::count;
+use super::{Answer, Bar, Check, Facts, Verdict};
+
+pub static CHECK: Check = Check {
+    id: "winding-inverted",
+    asks: "Do all facets face outward?",
+    explains: "Facets must run counter-clockwise seen from outside. The whole surface may be \
+        inside out (often after mirroring: then look whether the file is meant to be mirrored), \
+        or some facets only. Figures here are taken as if all faced outward; other programs may \
+        not do so.",
+    worst: Verdict::Repair,
+    limits: &[&rows::TURNED],
+    run,
+};
+
+fn run(facts: &Facts, limits: &Limits) -> Answer {
+    let bar = Bar::at_most(&rows::TURNED, limits);
+    let n = facts.soundness.flipped_facets;
+    let value = count(n);
+    let findings = spots(facts, &facts.soundness.flipped_spots, "facets face inward");
+    let answer = match (bar.judge(&value), facts.soundness.inverted) {
+        (Some(true), false) => Answer::holds(format!("{n} facets face inward")),
+        (_, true) => Answer::breaks(
+            Verdict::Repair,
+            "the whole surface is inside out",
+            "turn all facets round; if the file was mirrored, make sure that it should have been",
+        ),
+        (_, false) => Answer::breaks(
+            Verdict::Repair,
+            format!("{n} facets face inward"),
+            "let a mesh program orient the facets alike, then vet the scan again",
+        ),
+    };
+    answer.value(value, "").limit(bar).findings(findings)
+}

@@ -1,0 +1,131 @@
+//! What can be typed. Nothing further in sees these types: they become settings once, here.
+
+use std::path::PathBuf;
+
+use clap::{Args, Parser, Subcommand, ValueEnum};
+
+use crate::canal::Side;
+use crate::read::Unit;
+
+/// Measures scanned ear impressions and in-ear monitor shells.
+///
+/// Every answer is one of three: holds, breaks, cannot tell.
+///
+/// Exit code: 0 all hold, 1 something breaks, 2 cannot tell or cannot read.
+///
+/// It measures geometry only. It is no medical device, and no clearance to use a part in an ear.
+#[derive(Debug, Parser)]
+#[command(name = "secondbend", version, max_term_width = 100)]
+pub struct Typed {
+    #[command(subcommand)]
+    pub command: Verb,
+}
+
+#[derive(Debug, Subcommand)]
+pub enum Verb {
+    /// Can we design on this impression? Verdict, findings, canal figures
+    Vet(Vet),
+    /// Print, explain and check the shop's limits
+    Limits(LimitsArgs),
+    /// List the checks, or explain one
+    Checks(ChecksArgs),
+    /// Make practice scans with known truth
+    Demo(Demo),
+}
+
+#[derive(Debug, Args)]
+pub struct Vet {
+    /// Scans of ear impressions: STL, PLY, OBJ, OFF or 3MF
+    #[arg(value_name = "SCAN", required = true)]
+    pub scans: Vec<PathBuf>,
+    /// Write the reports as JSON (`-`: to the output); several scans: JSON Lines, one a line
+    #[arg(long, value_name = "FILE")]
+    pub json: Option<PathBuf>,
+    /// Write one line a scan as CSV (`-`: to the output)
+    #[arg(long, value_name = "FILE")]
+    pub csv: Option<PathBuf>,
+    /// The shop's limits (see `secondbend limits`)
+    #[arg(long, value_name = "FILE")]
+    pub limits: Option<PathBuf>,
+    /// Unit of length of the files, where they do not say it themselves
+    #[arg(long, value_enum)]
+    pub unit: Option<UnitWord>,
+    /// The side that the order names; the scan is held against it
+    #[arg(long, value_enum)]
+    pub side: Option<SideName>,
+    /// Order or serial number, printed on every report
+    #[arg(long, value_name = "TEXT")]
+    pub order: Option<String>,
+    /// How many threads to use (default: one a core)
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..=1024))]
+    pub jobs: Option<u16>,
+    /// Print errors only; the exit code and the files tell the rest
+    #[arg(long)]
+    pub quiet: bool,
+}
+
+#[derive(Debug, Args)]
+pub struct LimitsArgs {
+    /// The limit to explain, for example `canal.past_first_bend_mm` (default: all)
+    #[arg(value_name = "KEY", conflicts_with_all = ["check", "toml"])]
+    pub key: Option<String>,
+    /// Check a limits file and print nothing but its faults
+    #[arg(long, value_name = "FILE", conflicts_with_all = ["toml", "limits"])]
+    pub check: Option<PathBuf>,
+    /// Print a commented TOML with every limit, to start a shop's own from
+    #[arg(long)]
+    pub toml: bool,
+    /// Show the values of this limits file in place of the defaults
+    #[arg(long, value_name = "FILE")]
+    pub limits: Option<PathBuf>,
+}
+
+#[derive(Debug, Args)]
+pub struct ChecksArgs {
+    /// The check to explain, for example `short-past-second-bend` (default: list all)
+    #[arg(value_name = "ID")]
+    pub id: Option<String>,
+}
+
+#[derive(Debug, Args)]
+pub struct Demo {
+    /// The folder to make them in
+    #[arg(value_name = "DIR")]
+    pub dir: PathBuf,
+}
+
+#[derive(Debug, Clone, Copy, ValueEnum)]
+pub enum UnitWord {
+    Mm,
+    Cm,
+    Inch,
+    M,
+    Um,
+}
+
+impl From<UnitWord> for Unit {
+    fn from(word: UnitWord) -> Self {
+        match word {
+            UnitWord::Mm => Self::Mm,
+            UnitWord::Cm => Self::Cm,
+            UnitWord::Inch => Self::Inch,
+            UnitWord::M => Self::M,
+            UnitWord::Um => Self::Um,
+        }
+    }
+}
+
+#[derive(Debug, Clone, Copy, ValueEnum)]
+pub enum SideName {
+    Left,
+    Right,
+}
+
+impl From<SideName> for Side {
+    fn from(name: SideName) -> Self {
+        match name {
+            SideName::Left => Self::Left,
+            SideName::Right => Self::Right,
+        }
+    }
+}

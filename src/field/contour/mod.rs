@@ -1,0 +1,172 @@
+//! Draws the zero level of an [`Implicit`] as a closed mesh: dual contouring whose vertices are
+//! brought onto the exact level, and whose creases are then followed by edges.
+//!
+//! One vertex for each sheet in each cell (after Ju, Losasso, Schaefer, Warren 2002 and Nielson
+//! 2004), so the mesh is closed and manifold by construction; the accuracy does not hang on the
+//! cell, which only sets the facets' size. A sheet or gap thinner than a cell may be missed.
+
+mod grid;
+mod patches;
+mod place;
+mod refine;
+
+use rayon::prelude::*;
+
+use super::{Implicit, Sample};
+use crate::mesh::{Mesh, Point};
+use grid::{Cell, Grid};
+use patches::Sheets;
+use place::Vertex;
+
+/// Why no surface was drawn.
+#[derive(Debug, Clone, PartialEq, thiserror::Error)]
+pub enum ContourError {
+    /// Nothing of the solid is left.
+    #[error("nothing is left: no point lies inside the surface asked for")]
+    Empty,
+    /// The cell does not fit the size of the solid.
+    #[error("a facet size of {cell_mm} mm asks for too many cells")]
+    TooFine {
+        /// The size asked for, mm.
+        cell_mm: f64,
+    },
+    /// The solid reaches out of the box it claimed.
+    #[error("the solid is not bounded where its shape says it is")]
+    LeavesBounds,
+}
+
+/// A drawn surface, and how far it may be trusted.
+#[derive(Debug, Clone)]
+pub struct Surface {
+    /// Closed, oriented, manifold.
+    pub mesh: Mesh,
+    /// Vertices that could not be brought onto the level (mm off, and where), largest first;
+    /// they stand where the side of a point cannot be told.
+    pub unsettled: Vec<(f64, Point)>,
+    /// Facets split or turned to follow creases.
+    pub refined: usize,
+}
+
+/// A vertex farther than this off the level is told as unsettled, mm: the accuracy promised.
+const PROMISED_MM: f64 = 0.005;
+
+/// Draws the surface with facets of about `cell_mm`.
+///
+/// # Errors
+/// [`ContourError`]: nothing inside, far too many cells, or a solid that leaves its bounds.
+pub fn surface<F: Implicit + ?Sized>(f: &F, cell_mm: f64) -> Result<Surface, ContourError> {
+    let grid = Grid::new(f, cell_mm)?;
+    if grid.cells.is_empty() {
+        return Err(ContourError::Empty);
+    }
+    let sheets = patches::sheets(&grid);
+    let vertices: Vec<Vertex> = grid
+        .cells
+        .par_iter()
+        .zip(&sheets)
+        .with_min_len(64)
+        .flat_map_iter(|(cell, s)| {
+            let grid = &grid;
+            (0..s.count).map(move |n| vertex(f, grid, cell, s, n))
+        })
+        .collect();
+    let quads = patches::quads(&grid, &sheets);
+    drop(grid);
+    let facets = halves(f, &quads, &vertices, cell_mm);
+    let (vertices, facets, refined) = refine::refine(f, vertices, facets, cell_mm);
+    let mut unsettled: Vec<(f64, Point)> = vertices
+        .iter()
+        .map(|v| (v.sample.value_mm, v.sample.at))
+        .filter(|(off, _)| off.abs() > PROMISED_MM.min(0.1 * cell_mm))
+        .collect();
+    unsettled.sort_by(|a, b| b.0.abs().total_cmp(&a.0.abs()));
+    let points = vertices.iter().map(|v| v.sample.at).collect();
+    let mesh = Mesh::new(points, facets).map_err(|_| ContourError::LeavesBounds)?;
+    Ok(Surface {
+        mesh,
+        unsettled,
+        refined,
+    })
+}
+
+fn vertex<F: Implicit + ?Sized>(f: &F, grid: &Grid, cell: &Cell, s: &Sheets, n: u8) -> Vertex {
+    let mut around: Vec<Sample> = Vec::with_capacity(8);
+    let (mut sum, mut count) = (crate::mesh::Vector::zeros(), 0.0);
+    let mut seen = 0_u8;
+    for e in (0..12).filter(|&e| s.of_edge[e] == n) {
+        let (a, b) = patches::ends(e);
+        let (p, q) = (
+            &grid.samples[cell.corners[a] as usize],
+            &grid.samples[cell.corners[b] as usize],
+        );
+        let t = p.value_mm / (p.value_mm - q.value_mm);
+        sum += p.at.coords + (q.at - p.at) * t;
+        count += 1.0;
+        for (c, corner) in [(a, p), (b, q)] {
+            if seen >> c & 1 == 0 {
+                seen |= 1 << c;
+                around.push(*corner);
+            }
+        }
+    }
+    let guess = Point::from(sum / count);
+    let lo = grid.point(cell.key);
+    let placed = place::place(f, &guess, &around, grid.cell_mm, grid.cell_mm);
+    // A crease that passes outside the cell belongs to the cell next door.
+    let within = (placed.sample.at - lo) / grid.cell_mm;
+    if placed.crease && !within.iter().all(|c| (-0.02..=1.02).contains(c)) {
+        let sample = place::settle(f, &guess, around.first(), grid.cell_mm);
+        return Vertex {
+            sample,
+            crease: false,
+        };
+    }
+    placed
+}
+
+/// Cuts every four-cornered facet along the diagonal that lies nearer to the level.
+fn halves<F: Implicit + ?Sized>(
+    f: &F,
+    quads: &[[u32; 4]],
+    vertices: &[Vertex],
+    cell_mm: f64,
+) -> Vec<[u32; 3]> {
+    quads
+        .par_iter()
+        .with_min_len(256)
+        .flat_map_iter(|&[a, b, c, d]| {
+            let s = |i: u32| &vertices[i as usize].sample;
+            let off = |i: u32, j: u32| {
+                let (p, q) = (s(i), s(j));
+                ((q.gradient - p.gradient).dot(&(q.at - p.at))).abs() / 8.0
+            };
+            let quad = [a, b, c, d];
+            let creased = quad.iter().any(|&i| vertices[i as usize].crease)
+                || quad
+                    .iter()
+                    .any(|&i| s(i).gradient.dot(&s(a).gradient) < 0.9);
+            let along_ac = if creased {
+                let at = |i: u32, j: u32| {
+                    let mid = nalgebra::center(&s(i).at, &s(j).at);
+                    f.sample(&mid, Some(s(i))).value_mm.abs()
+                };
+                let (ac, bd) = (at(a, c), at(b, d));
+                let (lac, lbd) = ((s(a).at - s(c).at).norm(), (s(b).at - s(d).at).norm());
+                // As good as equal: the shorter one.
+                if (ac - bd).abs() < 2e-3 * cell_mm {
+                    lac <= lbd
+                } else {
+                    ac < bd
+                }
+            } else {
+                off(a, c) + 0.02 * (s(a).at - s(c).at).norm()
+                    <= off(b, d) + 0.02 * (s(b).at - s(d).at).norm()
+            };
+            if along_ac {
+                [[a, b, c], [a, c, d]]
+            } else {
+                [[a, b, d], [b, c, d]]
+            }
+        })
+        .collect()
+}
