@@ -25,6 +25,8 @@ pub struct Typed {
 pub enum Verb {
     /// Can we design on this impression? Verdict, findings, canal figures
     Vet(Vet),
+    /// How it comes out of the ear: straight pull, best pull, the way out, what to trim
+    Undercut(UndercutArgs),
     /// Print, explain and check the shop's limits
     Limits(LimitsArgs),
     /// List the checks, or explain one
@@ -62,6 +64,42 @@ pub struct Vet {
     /// Print errors only; the exit code and the files tell the rest
     #[arg(long)]
     pub quiet: bool,
+}
+
+#[derive(Debug, Args)]
+pub struct UndercutArgs {
+    /// A scan of an impression, or a finished shell: STL, PLY, OBJ, OFF or 3MF
+    #[arg(value_name = "MESH")]
+    pub mesh: PathBuf,
+    /// Pull along this direction, out of the ear (default: along the canal's axis at the aperture).
+    /// The open side is then where it points, and no canal is needed
+    #[arg(long, value_name = "X,Y,Z", allow_hyphen_values = true)]
+    pub pull: Option<String>,
+    /// Write the figures and the poses of the way out as JSON (`-`: to the output)
+    #[arg(long, value_name = "FILE")]
+    pub json: Option<PathBuf>,
+    /// Write the mesh as PLY with `undercut_mm` and `squeeze_mm` at every point
+    #[arg(long, value_name = "FILE.ply")]
+    pub map: Option<PathBuf>,
+    /// Depth and squeeze over this are too much, mm
+    #[arg(long, value_name = "MM", default_value_t = 0.5, value_parser = limit)]
+    pub limit: f64,
+    /// Do not try what trimming would help (it takes a while)
+    #[arg(long)]
+    pub no_relief: bool,
+    /// Unit of length of the file, where it does not say it itself
+    #[arg(long, value_enum)]
+    pub unit: Option<UnitWord>,
+    /// Print errors only; the exit code and the files tell the rest
+    #[arg(long)]
+    pub quiet: bool,
+}
+
+fn limit(typed: &str) -> Result<f64, String> {
+    match typed.parse::<f64>() {
+        Ok(mm) if (0.0..=20.0).contains(&mm) => Ok(mm),
+        _ => Err("a number of millimetres from 0 to 20".to_owned()),
+    }
 }
 
 #[derive(Debug, Args)]

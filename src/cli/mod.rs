@@ -5,9 +5,11 @@ mod args;
 mod demo;
 mod failure;
 mod tables;
+mod undercut;
 mod vet;
 
 pub use failure::Failure;
+pub use undercut::undercut_scan;
 pub use vet::vet_scan;
 
 use std::ffi::OsString;
@@ -55,6 +57,7 @@ fn run(command: Verb) -> Result<Ending, Failure> {
         Verb::Vet(args) => vet::run(args),
         Verb::Limits(args) => tables::limits(&args),
         Verb::Checks(args) => tables::checks(&args),
+        Verb::Undercut(args) => undercut::run(&args),
         Verb::Demo(args) => demo::run(&args),
     }
 }

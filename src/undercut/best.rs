@@ -77,7 +77,12 @@ pub fn best(
     };
     let mut kept = look(cap(&outward, cone), 4.0);
     // Step in degrees, how many are kept to step from, and the grid (times the settings' cell).
-    for (step, keep, coarse) in [(4.5_f64, 4, 4.0), (2.2, 2, 4.0), (1.1, 1, 2.0), (0.5, 1, 2.0)] {
+    for (step, keep, coarse) in [
+        (4.5_f64, 4, 4.0),
+        (2.2, 2, 4.0),
+        (1.1, 1, 2.0),
+        (0.5, 1, 2.0),
+    ] {
         kept.truncate(keep);
         let around = kept
             .iter()

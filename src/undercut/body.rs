@@ -34,7 +34,7 @@ pub struct Body {
 }
 
 /// Why a mesh is no body to pull.
-#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]
 pub enum NoBody {
     /// There is no facet with an area.
     #[error("the mesh has no surface")]
@@ -184,9 +184,7 @@ fn close(
     let mut runs: HashMap<(u32, u32), i32> = HashMap::new();
     for corners in facets.iter() {
         for e in 0..3 {
-            *runs
-                .entry((corners[e], corners[(e + 1) % 3]))
-                .or_insert(0) += 1;
+            *runs.entry((corners[e], corners[(e + 1) % 3])).or_insert(0) += 1;
         }
     }
     for rim in topology.boundary_loops(mesh) {

@@ -15,7 +15,10 @@ const WORTH_MM: f64 = 0.01;
 /// Heights looked at each way from a layer, a quarter of a step apart. A peak where the section
 /// recedes at 0.36 and free air comes at 2.7 mm per mm (20 degrees askew) is then missed by 0.016 mm
 /// at most, for layers 0.1 mm apart; with the layers alone it was 0.06.
-const EACH_WAY: i32 = 4;
+const PER_LAYER: i32 = 4;
+/// … and over how many layers each way: the grid may choose a neighbour of the right one. With one
+/// layer each way the worst percent of an askew pull was off by 0.066 mm.
+const LAYERS: i32 = 2;
 
 /// Puts exact depths in place of those read off the grid.
 pub(super) fn polish(slices: &Slices, depths: &mut Depths) {
@@ -30,12 +33,15 @@ pub(super) fn polish(slices: &Slices, depths: &mut Depths) {
         .par_iter()
         .map(|points| {
             let outlines = Outlines::around(slices, depths.layer[points[0] as usize] as usize);
-            points.iter().map(|&i| outlines.depth(slices, i).0).collect()
+            points
+                .iter()
+                .map(|&i| outlines.depth(slices, i).0)
+                .collect()
         })
         .collect();
     for (points, exact) in same.iter().zip(&exact) {
         for (&i, &d) in points.iter().zip(exact) {
-            depths.depth[i as usize] = d;
+            depths.depth[i as usize] = d.max(depths.own[i as usize]);
         }
     }
 }
@@ -46,8 +52,8 @@ struct Outlines(Vec<(f64, Vec<Segment>)>);
 impl Outlines {
     fn around(slices: &Slices, k: usize) -> Self {
         let step = slices.step();
-        let heights = (-EACH_WAY..=EACH_WAY).map(|s| {
-            let share = f64::from(s) / f64::from(EACH_WAY);
+        let heights = (-PER_LAYER * LAYERS..=PER_LAYER * LAYERS).map(|s| {
+            let share = f64::from(s) / f64::from(PER_LAYER);
             slices.heights[k] + step * share
         });
         Self(

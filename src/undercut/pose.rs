@@ -29,7 +29,10 @@ pub(super) fn turn(pose: &Pose) -> f64 {
 pub(super) fn between(a: &Pose, b: &Pose, t: f64) -> Pose {
     let step = b * a.inverse();
     let Some((axis, angle)) = step.rotation.axis_angle().filter(|(_, w)| *w > 1e-9) else {
-        return Isometry3::from_parts((step.translation.vector * t).into(), UnitQuaternion::identity()) * a;
+        return Isometry3::from_parts(
+            (step.translation.vector * t).into(),
+            UnitQuaternion::identity(),
+        ) * a;
     };
     let shift = step.translation.vector;
     let along = axis.into_inner() * axis.dot(&shift);
@@ -41,7 +44,12 @@ pub(super) fn between(a: &Pose, b: &Pose, t: f64) -> Pose {
 }
 
 /// A small motion about `pivot`: turn by the vector `spin` (radians), then shift.
-pub(super) fn nudge(pose: &Pose, pivot: &Vector3<f64>, spin: &Vector3<f64>, shift: &Vector3<f64>) -> Pose {
+pub(super) fn nudge(
+    pose: &Pose,
+    pivot: &Vector3<f64>,
+    spin: &Vector3<f64>,
+    shift: &Vector3<f64>,
+) -> Pose {
     let turn = UnitQuaternion::from_scaled_axis(*spin);
     Isometry3::from_parts((pivot - turn * pivot + shift).into(), turn) * pose
 }

@@ -164,7 +164,13 @@ fn descend(cloud: &Cloud, tissue: &Tissue, best: &mut (Pose, f64), power: i32, r
 const MOST_TURN: f64 = 0.06;
 const MOST_SHIFT_MM: f64 = 0.5;
 
-fn step(cloud: &Cloud, pose: &Pose, push: &Push, pinned: &Vector6<f64>, damping: f64) -> Option<Pose> {
+fn step(
+    cloud: &Cloud,
+    pose: &Pose,
+    push: &Push,
+    pinned: &Vector6<f64>,
+    damping: f64,
+) -> Option<Pose> {
     let free = Matrix6::identity() - pinned * pinned.transpose();
     let mut normal = free * push.normal * free;
     let size = normal.diagonal().max().max(1e-12);
@@ -175,7 +181,9 @@ fn step(cloud: &Cloud, pose: &Pose, push: &Push, pinned: &Vector6<f64>, damping:
     let by = -(free * normal.cholesky()?.solve(&(free * push.slope)));
     let spin: Vector3<f64> = by.fixed_rows::<3>(0) / ARM_MM;
     let shift: Vector3<f64> = by.fixed_rows::<3>(3).into();
-    let share = (MOST_TURN / spin.norm().max(1e-12)).min(MOST_SHIFT_MM / shift.norm().max(1e-12)).min(1.0);
+    let share = (MOST_TURN / spin.norm().max(1e-12))
+        .min(MOST_SHIFT_MM / shift.norm().max(1e-12))
+        .min(1.0);
     let pivot = pose.rotation * cloud.centre + pose.translation.vector;
     Some(nudge(pose, &pivot, &(spin * share), &(shift * share)))
 }

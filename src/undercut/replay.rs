@@ -29,6 +29,8 @@ pub struct Replay {
     pub squeeze_at_point_mm: Vec<f64>,
     /// How many poses were looked at, those in between included.
     pub poses: usize,
+    /// As `squeeze_at_point_mm`, at the points of the body.
+    pub(super) at_body: Vec<f64>,
 }
 
 /// The grid is believed to this much, mm, when it says where to look exactly.
@@ -60,6 +62,7 @@ pub fn replay(body: &Body, poses: &[PoseRows], step_mm: f64) -> Replay {
             clear: false,
             squeeze_at_point_mm: vec![0.0; body.place.len()],
             poses: 0,
+            at_body: vec![0.0; body.mesh.points().len()],
         },
     }
 }
@@ -79,29 +82,47 @@ pub(super) fn replay_in(
     let steps = small_steps(seat, &poses, step_mm);
     let worst = exactly_deepest(body, queries, seat, &deep_places(tissue, seat, &steps));
     let last = poses.last().copied().unwrap_or_else(Pose::identity);
-    let clear = seat.iter().all(|(_, p)| body.base.height(&(last * p)) >= 0.0);
+    let clear = seat
+        .iter()
+        .all(|(_, p)| body.base.height(&(last * p)) >= 0.0);
+    let at_body = deepest_of_each(body, tissue, seat, &steps);
     Replay {
         squeeze_mm: worst.0,
         at: worst.1,
         when: worst.2,
         clear: clear && !poses.is_empty(),
-        squeeze_at_point_mm: body.to_input(&deepest_of_each(body, tissue, seat, &steps)),
+        squeeze_at_point_mm: body.to_input(&at_body),
         poses: steps.len(),
+        at_body,
     }
 }
 
 /// Poses so close that no point of the seat moves further than `step_mm` from one to the next.
 fn small_steps(seat: &Seat, poses: &[Pose], step_mm: f64) -> Vec<(f64, Pose)> {
-    let (mut low, mut high) = (Point::from(Vector::repeat(f64::INFINITY)), Point::from(Vector::repeat(f64::NEG_INFINITY)));
+    let (mut low, mut high) = (
+        Point::from(Vector::repeat(f64::INFINITY)),
+        Point::from(Vector::repeat(f64::NEG_INFINITY)),
+    );
     for (_, p) in seat {
         (low, high) = (low.inf(p), high.sup(p));
     }
     let corners: Vec<Point> = (0..8)
-        .map(|k| Point::from(Vector::from_fn(|axis, _| if k >> axis & 1 == 0 { low[axis] } else { high[axis] })))
+        .map(|k| {
+            Point::from(Vector::from_fn(|axis, _| {
+                if k >> axis & 1 == 0 {
+                    low[axis]
+                } else {
+                    high[axis]
+                }
+            }))
+        })
         .collect();
     let mut out = Vec::new();
     for (k, pair) in poses.windows(2).enumerate() {
-        let moved = corners.iter().map(|c| (pair[0] * c - pair[1] * c).norm()).fold(0.0, f64::max);
+        let moved = corners
+            .iter()
+            .map(|c| (pair[0] * c - pair[1] * c).norm())
+            .fold(0.0, f64::max);
         let parts = (moved / step_mm.max(1e-3)).ceil().clamp(1.0, 10_000.0) as usize;
         for s in 0..parts {
             let t = s as f64 / parts as f64;
@@ -115,7 +136,10 @@ fn small_steps(seat: &Seat, poses: &[Pose], step_mm: f64) -> Vec<(f64, Pose)> {
 fn local(tissue: &Tissue, seat: &Seat, pose: &Pose) -> impl Fn(usize) -> Vector3<f64> {
     let whole = tissue.into * pose;
     let turn = whole.rotation.to_rotation_matrix();
-    let points: Vec<Vector3<f64>> = seat.iter().map(|(_, p)| turn * p.coords + whole.translation.vector).collect();
+    let points: Vec<Vector3<f64>> = seat
+        .iter()
+        .map(|(_, p)| turn * p.coords + whole.translation.vector)
+        .collect();
     move |k| points[k]
 }
 
@@ -123,7 +147,9 @@ fn local(tissue: &Tissue, seat: &Seat, pose: &Pose) -> impl Fn(usize) -> Vector3
 fn deep_places(tissue: &Tissue, seat: &Seat, steps: &[(f64, Pose)]) -> Vec<Deep> {
     let deepest = |pose: &Pose| {
         let place = local(tissue, seat, pose);
-        (0..seat.len()).map(|k| tissue.depth(&place(k))).fold(f64::NEG_INFINITY, f64::max)
+        (0..seat.len())
+            .map(|k| tissue.depth(&place(k)))
+            .fold(f64::NEG_INFINITY, f64::max)
     };
     let of_step: Vec<f64> = steps.par_iter().map(|(_, pose)| deepest(pose)).collect();
     let most = of_step.iter().copied().fold(0.0, f64::max);
@@ -134,20 +160,35 @@ fn deep_places(tissue: &Tissue, seat: &Seat, steps: &[(f64, Pose)]) -> Vec<Deep>
         .filter(|(_, d)| **d >= floor)
         .flat_map_iter(|((when, pose), _)| {
             let place = local(tissue, seat, pose);
-            (0..seat.len()).map(move |k| (k, place(k))).filter_map(move |(k, p)| {
-                let grid = tissue.depth(&p);
-                (grid >= floor).then_some(Deep { grid, point: k as u32, when: *when, pose: *pose })
-            })
+            (0..seat.len())
+                .map(move |k| (k, place(k)))
+                .filter_map(move |(k, p)| {
+                    let grid = tissue.depth(&p);
+                    (grid >= floor).then_some(Deep {
+                        grid,
+                        point: k as u32,
+                        when: *when,
+                        pose: *pose,
+                    })
+                })
         })
         .collect();
     all.sort_unstable_by(|a, b| {
-        b.grid.total_cmp(&a.grid).then(a.when.total_cmp(&b.when)).then(a.point.cmp(&b.point))
+        b.grid
+            .total_cmp(&a.grid)
+            .then(a.when.total_cmp(&b.when))
+            .then(a.point.cmp(&b.point))
     });
     all
 }
 
 /// The exactly deepest of the places: depth, point when seated, when.
-fn exactly_deepest(body: &Body, queries: &MeshQueries, seat: &Seat, places: &[Deep]) -> (f64, Point, f64) {
+fn exactly_deepest(
+    body: &Body,
+    queries: &MeshQueries,
+    seat: &Seat,
+    places: &[Deep],
+) -> (f64, Point, f64) {
     let mut worst = (0.0, body.base.point, 0.0);
     for some in places.chunks(512).take(MOST_EXACT / 512) {
         if some[0].grid + GRID_DOUBT_MM < worst.0 {
@@ -171,7 +212,11 @@ fn deepest_of_each(body: &Body, tissue: &Tissue, seat: &Seat, steps: &[(f64, Pos
     let into: Vec<Pose> = steps.iter().map(|(_, pose)| tissue.into * pose).collect();
     let each: Vec<f64> = seat
         .par_iter()
-        .map(|(_, p)| into.iter().map(|pose| tissue.depth(&(pose * p).coords)).fold(0.0, f64::max))
+        .map(|(_, p)| {
+            into.iter()
+                .map(|pose| tissue.depth(&(pose * p).coords))
+                .fold(0.0, f64::max)
+        })
         .collect();
     let mut out = vec![0.0; body.mesh.points().len()];
     for ((of, _), d) in seat.iter().zip(each) {
@@ -187,7 +232,9 @@ pub(super) fn exact_depth(body: &Body, queries: &MeshQueries, place: &Point) -> 
     if under <= 0.0 || inside(body, queries, place) {
         return 0.0;
     }
-    queries.nearest(place, under).map_or(under, |n| n.distance_mm.min(under))
+    queries
+        .nearest(place, under)
+        .map_or(under, |n| n.distance_mm.min(under))
 }
 
 /// By the facets that a ray out of the ear meets, a little askew so that it runs along no wall.
@@ -197,7 +244,10 @@ fn inside(body: &Body, queries: &MeshQueries, place: &Point) -> bool {
     if body.by_parity {
         return hits.len() % 2 == 1;
     }
-    hits.iter().map(|h| if h.leaving { 1 } else { -1 }).sum::<i32>() > 0
+    hits.iter()
+        .map(|h| if h.leaving { 1 } else { -1 })
+        .sum::<i32>()
+        > 0
 }
 
 impl Body {

@@ -61,7 +61,13 @@ enum Run {
 }
 
 fn standing(pose: Pose, squeeze: f64) -> Stand {
-    Stand { pose, motion: Isometry3::identity(), squeeze, worst: squeeze, from: 0 }
+    Stand {
+        pose,
+        motion: Isometry3::identity(),
+        squeeze,
+        worst: squeeze,
+        from: 0,
+    }
 }
 
 /// Searches from the seat out, then from places on what was found back in.
@@ -70,8 +76,13 @@ pub(super) fn search(ground: &Ground) -> Option<Route> {
     // Going out, a body first lifted off its seat binds on its own print, which nothing sideways
     // relieves; going in, the same narrow place is entered from a good pose. A hook of 1 mm went
     // from 0.65 to 0.51 by this.
-    let squeezes: Vec<f64> = best.poses.iter().map(|p| ground.cloud.squeeze(ground.tissue, p)).collect();
-    let binds = (0..squeezes.len()).max_by(|&a, &b| squeezes[a].total_cmp(&squeezes[b]).then(b.cmp(&a)))?;
+    let squeezes: Vec<f64> = best
+        .poses
+        .iter()
+        .map(|p| ground.cloud.squeeze(ground.tissue, p))
+        .collect();
+    let binds =
+        (0..squeezes.len()).max_by(|&a, &b| squeezes[a].total_cmp(&squeezes[b]).then(b.cmp(&a)))?;
     let whole = best.poses.clone();
     for past in BACK_FROM {
         let k = (binds + past).min(whole.len() - 1);
@@ -86,7 +97,10 @@ pub(super) fn search(ground: &Ground) -> Option<Route> {
             let mut poses = back.poses;
             poses.reverse();
             poses.extend(&whole[k + 1..]);
-            best = Route { poses, squeeze: back.squeeze };
+            best = Route {
+                poses,
+                squeeze: back.squeeze,
+            };
         }
     }
     Some(best)
@@ -121,7 +135,15 @@ fn run(ground: &Ground, start: Stand, run: Run) -> Option<Route> {
                 let from = &before[*k];
                 let enough = if m.lazy { from.worst } else { 0.0 };
                 let start = lifted(ground.cloud, m.to, rise);
-                let (pose, squeeze) = relax(ground.cloud, ground.tissue, start, Rule { pinned: height_pinned(), enough });
+                let (pose, squeeze) = relax(
+                    ground.cloud,
+                    ground.tissue,
+                    start,
+                    Rule {
+                        pinned: height_pinned(),
+                        enough,
+                    },
+                );
                 stand(ground, &corners, from, *k, pose, squeeze)
             })
             .collect();
@@ -134,7 +156,10 @@ fn run(ground: &Ground, start: Stand, run: Run) -> Option<Route> {
             Run::In => settle(ground, &levels, &mut found),
         }
         // nothing that is kept can do better than what has been found
-        if found.as_ref().is_some_and(|f| leader.worst >= f.squeeze - 0.002) {
+        if found
+            .as_ref()
+            .is_some_and(|f| leader.worst >= f.squeeze - 0.002)
+        {
             break;
         }
     }
@@ -153,7 +178,9 @@ fn stand(
     if farthest(corners, &from.pose, &pose) > MOST_MOVE_MM {
         return None;
     }
-    let half = ground.cloud.squeeze(ground.tissue, &between(&from.pose, &pose, 0.5));
+    let half = ground
+        .cloud
+        .squeeze(ground.tissue, &between(&from.pose, &pose, 0.5));
     Some(Stand {
         pose,
         motion: pose * from.pose.inverse(),
@@ -172,7 +199,13 @@ struct Move {
 
 fn moves(ground: &Ground, stand: &Stand, run: Run) -> Vec<Move> {
     let on = stand.motion * stand.pose;
-    let mut out = vec![Move { to: on, lazy: true }, Move { to: on, lazy: false }];
+    let mut out = vec![
+        Move { to: on, lazy: true },
+        Move {
+            to: on,
+            lazy: false,
+        },
+    ];
     let sign = if run == Run::Out { RISE_MM } else { -RISE_MM };
     for w in ground.ways {
         let by = w * (sign / w.z.max(0.2));
@@ -189,7 +222,10 @@ fn moves(ground: &Ground, stand: &Stand, run: Run) -> Vec<Move> {
         for sign in [-1.0, 1.0] {
             let turn = UnitQuaternion::from_scaled_axis(Vector3::ith(axis, sign * EXTRA_TURN));
             let about = Isometry3::from_parts((at - turn * at).into(), turn);
-            out.push(Move { to: about * on, lazy: false });
+            out.push(Move {
+                to: about * on,
+                lazy: false,
+            });
         }
     }
     out
@@ -216,7 +252,10 @@ fn chosen(mut all: Vec<Stand>, corners: &[Vector3<f64>]) -> Vec<Stand> {
         if kept.len() == KEPT {
             break;
         }
-        if kept.iter().all(|k| farthest(corners, &k.pose, &s.pose) > SAME_MM) {
+        if kept
+            .iter()
+            .all(|k| farthest(corners, &k.pose, &s.pose) > SAME_MM)
+        {
             kept.push(s);
         }
     }
@@ -249,7 +288,9 @@ fn settle(ground: &Ground, levels: &[Vec<Stand>], found: &mut Option<Route>) {
     let last = levels.len() - 1;
     for (k, stand) in levels[last].iter().enumerate().take(TRY_REST) {
         let seat = Isometry3::identity();
-        let steps = (2.0 * ground.cloud.progress(&stand.pose) / RISE_MM).ceil().max(2.0) as usize;
+        let steps = (2.0 * ground.cloud.progress(&stand.pose) / RISE_MM)
+            .ceil()
+            .max(2.0) as usize;
         let rest = (1..=steps).map(|s| between(&stand.pose, &seat, s as f64 / steps as f64));
         take(ground, levels, k, rest, found);
     }
@@ -276,7 +317,10 @@ fn take(
     }
     let mut whole = trail(levels, last, k);
     whole.extend(poses);
-    *found = Some(Route { poses: whole, squeeze: worst });
+    *found = Some(Route {
+        poses: whole,
+        squeeze: worst,
+    });
 }
 
 /// The poses from the start to a kept one.
@@ -292,10 +336,24 @@ fn trail(levels: &[Vec<Stand>], last: usize, mut k: usize) -> Vec<Pose> {
 
 /// Corners of the cloud's box: no point moves further than the farthest of them.
 pub(super) fn reach(cloud: &Cloud) -> Vec<Vector3<f64>> {
-    let low = cloud.points.iter().fold(Vector3::repeat(f64::INFINITY), |a, p| a.inf(p));
-    let high = cloud.points.iter().fold(Vector3::repeat(f64::NEG_INFINITY), |a, p| a.sup(p));
+    let low = cloud
+        .points
+        .iter()
+        .fold(Vector3::repeat(f64::INFINITY), |a, p| a.inf(p));
+    let high = cloud
+        .points
+        .iter()
+        .fold(Vector3::repeat(f64::NEG_INFINITY), |a, p| a.sup(p));
     (0..8)
-        .map(|k| Vector3::from_fn(|axis, _| if k >> axis & 1 == 0 { low[axis] } else { high[axis] }))
+        .map(|k| {
+            Vector3::from_fn(|axis, _| {
+                if k >> axis & 1 == 0 {
+                    low[axis]
+                } else {
+                    high[axis]
+                }
+            })
+        })
         .collect()
 }
 

@@ -73,7 +73,12 @@ pub fn cone(outer: f64, inner: f64, length: f64, edge: f64) -> Mesh {
 }
 
 /// The surface of the filled cells of a rectilinear grid.
-pub fn blocks(xs: &[f64], ys: &[f64], zs: &[f64], filled: impl Fn(usize, usize, usize) -> bool) -> Mesh {
+pub fn blocks(
+    xs: &[f64],
+    ys: &[f64],
+    zs: &[f64],
+    filled: impl Fn(usize, usize, usize) -> bool,
+) -> Mesh {
     let size = [xs.len() - 1, ys.len() - 1, zs.len() - 1];
     let solid = |c: [i64; 3]| {
         (0..3).all(|k| c[k] >= 0 && (c[k] as usize) < size[k])

@@ -35,6 +35,9 @@ pub struct StraightPull {
 pub(super) struct Depths {
     pub depth: Vec<f64>,
     pub layer: Vec<u32>,
+    /// Depth held between the point and the next layer above it, as far as the grid tells: on a pull
+    /// askew to the base plane, points of the outer face just below the plane have theirs there.
+    pub own: Vec<f64>,
 }
 
 impl Depths {
@@ -59,6 +62,7 @@ pub(super) fn depths(slices: &Slices, cell_mm: f64) -> Depths {
     let mut out = Depths {
         depth: vec![0.0; slices.points.len()],
         layer: vec![0; slices.points.len()],
+        own: vec![0.0; slices.points.len()],
     };
     let mut next = 0;
     let mut before: Vec<f64> = Vec::new();
@@ -73,7 +77,13 @@ pub(super) fn depths(slices: &Slices, cell_mm: f64) -> Depths {
         for (&k, field) in some.iter().zip(&fields) {
             // points above this layer have passed all that they must pass
             while next < order.len() && z(order[next]) >= slices.heights[k] {
-                read_off(slices, &grid, &worst, &held, order[next], &mut out);
+                let i = order[next];
+                read_off(slices, &grid, &worst, &held, i, &mut out);
+                if k > 0 {
+                    let d = just_above(slices, &grid, k, [field, &before], i);
+                    out.own[i as usize] = d;
+                    out.depth[i as usize] = out.depth[i as usize].max(d);
+                }
                 next += 1;
             }
             let above = if k == 0 { field } else { &before };
@@ -114,6 +124,22 @@ fn passed(
                 }
             }
         });
+}
+
+/// The largest distance between a point's own height and the layer above it, where free air comes
+/// from the side.
+fn just_above(slices: &Slices, grid: &Grid, k: usize, [low, high]: [&Vec<f64>; 2], i: u32) -> f64 {
+    let p = slices.points[i as usize];
+    if slices.air.xy().norm() < 1e-9 {
+        return 0.0;
+    }
+    let top = slices.heights[k - 1];
+    let share = (p.z - slices.heights[k]) / (top - slices.heights[k]);
+    let above = grid.sample(high, &p.xy());
+    let here = grid.sample(low, &p.xy()) * (1.0 - share) + above * share;
+    let air = [p.z, top].map(|h| slices.to_air(&p.xy(), h));
+    let d = most_of_the_lesser([here, above], air);
+    if d.is_finite() { d.max(0.0) } else { 0.0 }
 }
 
 /// Largest value that the lesser of two straight lines takes between their ends.

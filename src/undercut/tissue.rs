@@ -36,10 +36,7 @@ impl Tissue {
     pub fn new(body: &Body, cell_mm: f64) -> Option<Self> {
         let slices = Slices::new(body, &body.base.normal, cell_mm)?;
         let wide = Flat::repeat(MARGIN_MM);
-        let grid = Grid::over(
-            [slices.bounds[0] - wide, slices.bounds[1] + wide],
-            cell_mm,
-        );
+        let grid = Grid::over([slices.bounds[0] - wide, slices.bounds[1] + wide], cell_mm);
         let step = slices.heights[0] - slices.heights[1];
         let below = (MARGIN_MM / step).ceil() as usize;
         let seated = slices.heights.len();
@@ -144,7 +141,8 @@ impl Tissue {
                         let at = z * plane + y * nx + x;
                         let here = self.node(at);
                         let mut best = (near[at] - here).norm_squared();
-                        let back = |d: usize, bit: usize| if way & bit == 0 { at - d } else { at + d };
+                        let back =
+                            |d: usize, bit: usize| if way & bit == 0 { at - d } else { at + d };
                         let from = [
                             (i > 0).then(|| back(1, 4)),
                             (j > 0).then(|| back(nx, 2)),
@@ -232,7 +230,11 @@ impl Tissue {
         off.z = off.z.max(0.0);
         let cell = held.map(|v| v as usize);
         let at = (cell.z * self.grid.ny + cell.y) * self.grid.nx + cell.x;
-        let beyond = if off.norm_squared() > 1e-8 { off.norm() } else { 0.0 };
+        let beyond = if off.norm_squared() > 1e-8 {
+            off.norm()
+        } else {
+            0.0
+        };
         (at, held.map(f64::fract), beyond)
     }
 

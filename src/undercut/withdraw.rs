@@ -13,7 +13,7 @@ use crate::mesh::{MeshQueries, Point, Vector};
 use crate::units::{Deg, Measured};
 
 use super::body::Body;
-use super::pose::{Pose, PoseRows, between, rows, turn};
+use super::pose::{Pose, PoseRows, between, from_rows, rows, turn};
 use super::relax::{Cloud, NOISE_MM, Rule, direction, relax};
 use super::replay::{Replay, Seat, exact_depth, replay_in};
 use super::route::{Ground, Route, farthest, reach, search};
@@ -28,8 +28,9 @@ pub(super) const FINE_MM: f64 = 0.3;
 const CLOUD_MM: f64 = 1.3;
 /// No point moves further than this between two looks of the replay, mm.
 const REPLAY_STEP_MM: f64 = 0.1;
-/// Rounds of taking in the deepest points and relaxing again.
+/// Rounds of taking in the deepest points and relaxing again, after a search and after a trimming.
 const ROUNDS: usize = 16;
+const ROUNDS_AGAIN: usize = 4;
 
 /// A way out.
 #[derive(Debug, Clone, PartialEq)]
@@ -46,6 +47,18 @@ pub struct Withdrawal {
     pub poses: Vec<PoseRows>,
     /// Deepest that each point of the input mesh goes into the tissue on the way, mm.
     pub squeeze_at_point_mm: Vec<f64>,
+    /// The same at the points of the body.
+    pub(super) at_body: Vec<f64>,
+}
+
+impl Withdrawal {
+    /// Is the way found within a limit (mm)? `None`: too close to call. "No" says that none was
+    /// found, not that there is none.
+    #[must_use]
+    pub fn within(&self, limit_mm: f64) -> Option<bool> {
+        let s = &self.squeeze_mm;
+        ((s.value - limit_mm).abs() > s.plus_minus).then_some(s.value < limit_mm)
+    }
 }
 
 /// Finds and replays the way out. `ways`: straight pulls worth trying (out of the ear), for
@@ -53,7 +66,11 @@ pub struct Withdrawal {
 ///
 /// # Errors
 /// [`CannotPull`] where nothing is seated or no way was found.
-pub fn withdraw(body: &Body, ways: &[Vector], settings: &PullSettings) -> Result<Withdrawal, CannotPull> {
+pub fn withdraw(
+    body: &Body,
+    ways: &[Vector],
+    settings: &PullSettings,
+) -> Result<Withdrawal, CannotPull> {
     let grounds = Grounds::new(body).ok_or(CannotPull::LeadsIn)?;
     withdraw_in(&grounds, &body.seat(), ways, settings)
 }
@@ -83,13 +100,26 @@ pub(super) fn withdraw_in(
     ways: &[Vector],
     settings: &PullSettings,
 ) -> Result<Withdrawal, CannotPull> {
-    let Grounds { body, coarse, fine, queries } = grounds;
+    let Grounds {
+        body,
+        coarse,
+        fine,
+        queries,
+    } = grounds;
     let local: Vec<Vector3<f64>> = seat.iter().map(|(_, p)| (fine.into * p).coords).collect();
     let mut straight: Vec<Vector3<f64>> = vec![Vector3::z()];
-    straight.extend(ways.iter().filter_map(|w| (fine.into * w).try_normalize(1e-9)));
+    straight.extend(
+        ways.iter()
+            .filter_map(|w| (fine.into * w).try_normalize(1e-9)),
+    );
     let cloud = Cloud::new(thinned(&local, CLOUD_MM));
-    let found = search(&Ground { cloud: &cloud, tissue: coarse, ways: &straight }).ok_or(CannotPull::NoWay)?;
-    let route = sharpen(cloud, &local, grounds, found);
+    let found = search(&Ground {
+        cloud: &cloud,
+        tissue: coarse,
+        ways: &straight,
+    })
+    .ok_or(CannotPull::NoWay)?;
+    let route = sharpen(cloud, &local, grounds, found, ROUNDS);
     let poses = spelled_out(fine, &local, &route);
     let replayed = replay_in(body, fine, queries, seat, &poses, REPLAY_STEP_MM);
     if !replayed.clear {
@@ -98,7 +128,52 @@ pub(super) fn withdraw_in(
     Ok(told(replayed, poses, &route, settings))
 }
 
-fn told(replayed: Replay, poses: Vec<PoseRows>, route: &Route, settings: &PullSettings) -> Withdrawal {
+/// The way once more for a trimmed body, starting from poses that were good before: no new search.
+pub(super) fn again(
+    grounds: &Grounds,
+    seat: &Seat,
+    poses: &[PoseRows],
+    settings: &PullSettings,
+) -> Result<Withdrawal, CannotPull> {
+    let fine = &grounds.fine;
+    let local: Vec<Vector3<f64>> = seat.iter().map(|(_, p)| (fine.into * p).coords).collect();
+    let back = fine.into.inverse();
+    let poses = poses
+        .iter()
+        .map(|p| fine.into * from_rows(p) * back)
+        .collect();
+    let cloud = Cloud::new(thinned(&local, CLOUD_MM));
+    let route = sharpen(
+        cloud,
+        &local,
+        grounds,
+        Route {
+            poses,
+            squeeze: f64::INFINITY,
+        },
+        ROUNDS_AGAIN,
+    );
+    let poses = spelled_out(fine, &local, &route);
+    let replayed = replay_in(
+        grounds.body,
+        fine,
+        &grounds.queries,
+        seat,
+        &poses,
+        REPLAY_STEP_MM,
+    );
+    if !replayed.clear {
+        return Err(CannotPull::NoWay);
+    }
+    Ok(told(replayed, poses, &route, settings))
+}
+
+fn told(
+    replayed: Replay,
+    poses: Vec<PoseRows>,
+    route: &Route,
+    settings: &PullSettings,
+) -> Withdrawal {
     let most = route.poses.iter().map(turn).fold(0.0, f64::max);
     Withdrawal {
         squeeze_mm: Measured::at_most(replayed.squeeze_mm, settings.plus_minus_mm()),
@@ -107,6 +182,7 @@ fn told(replayed: Replay, poses: Vec<PoseRows>, route: &Route, settings: &PullSe
         binds_when: replayed.when,
         poses,
         squeeze_at_point_mm: replayed.squeeze_at_point_mm,
+        at_body: replayed.at_body,
     }
 }
 
@@ -153,20 +229,36 @@ struct Look {
 
 /// Looks at all points all along the way; takes the deepest into the cloud, puts in poses where the
 /// way between two squeezes most, and relaxes what binds; keeps the best route seen.
-fn sharpen(mut cloud: Cloud, local: &[Vector3<f64>], grounds: &Grounds, route: Route) -> Route {
+fn sharpen(
+    mut cloud: Cloud,
+    local: &[Vector3<f64>],
+    grounds: &Grounds,
+    route: Route,
+    rounds: usize,
+) -> Route {
     let corners = reach(&cloud);
     let mut known = BTreeSet::new();
-    let mut best = Route { poses: route.poses.clone(), squeeze: f64::INFINITY };
+    let mut best = Route {
+        poses: route.poses.clone(),
+        squeeze: f64::INFINITY,
+    };
     let mut poses = route.poses;
     let mut idle = 0;
-    for round in 0..=ROUNDS {
+    for round in 0..=rounds {
         let looks = look_along(&poses, &corners, local, grounds);
         let worst = looks.iter().map(|l| l.depth).fold(0.0, f64::max);
-        idle = if worst < best.squeeze - GAIN_MM { 0 } else { idle + 1 };
+        idle = if worst < best.squeeze - GAIN_MM {
+            0
+        } else {
+            idle + 1
+        };
         if worst < best.squeeze {
-            best = Route { poses: poses.clone(), squeeze: worst };
+            best = Route {
+                poses: poses.clone(),
+                squeeze: worst,
+            };
         }
-        if round == ROUNDS || idle == IDLE || worst <= 2.0 * NOISE_MM {
+        if round == rounds || idle == IDLE || worst <= 2.0 * NOISE_MM {
             break;
         }
         let near = (worst - NEAR_MM).min(worst * NEAR_SHARE);
@@ -187,7 +279,11 @@ fn sharpen(mut cloud: Cloud, local: &[Vector3<f64>], grounds: &Grounds, route: R
                 let enough = if worst < SMALL_MM { 0.0 } else { near };
                 let (pose, _) = relax(&cloud, &grounds.fine, l.pose, Rule { pinned, enough });
                 let gave = farthest(&corners, &pose, &l.pose);
-                if gave <= MOST_GIVE_MM { pose } else { between(&l.pose, &pose, MOST_GIVE_MM / gave) }
+                if gave <= MOST_GIVE_MM {
+                    pose
+                } else {
+                    between(&l.pose, &pose, MOST_GIVE_MM / gave)
+                }
             })
             .collect();
         straighten(&mut poses, &cloud, &grounds.fine, worst - NEAR_MM);
@@ -222,18 +318,32 @@ fn straighten(poses: &mut [Pose], cloud: &Cloud, tissue: &Tissue, limit: f64) {
 }
 
 /// The poses and, where they are far apart, some between.
-fn look_along(poses: &[Pose], corners: &[Vector3<f64>], local: &[Vector3<f64>], grounds: &Grounds) -> Vec<Look> {
+fn look_along(
+    poses: &[Pose],
+    corners: &[Vector3<f64>],
+    local: &[Vector3<f64>],
+    grounds: &Grounds,
+) -> Vec<Look> {
     let mut all = Vec::new();
     for pair in poses.windows(2) {
-        let parts = (farthest(corners, &pair[0], &pair[1]) / LOOK_MM).ceil().clamp(1.0, 20.0);
+        let parts = (farthest(corners, &pair[0], &pair[1]) / LOOK_MM)
+            .ceil()
+            .clamp(1.0, 20.0);
         all.push((pair[0], true));
-        all.extend((1..parts as usize).map(|s| (between(&pair[0], &pair[1], s as f64 / parts), false)));
+        all.extend(
+            (1..parts as usize).map(|s| (between(&pair[0], &pair[1], s as f64 / parts), false)),
+        );
     }
     all.extend(poses.last().map(|p| (*p, true)));
     all.into_par_iter()
         .map(|(pose, own)| {
             let (depth, points) = deepest(local, grounds, &pose);
-            Look { pose, own, depth, points }
+            Look {
+                pose,
+                own,
+                depth,
+                points,
+            }
         })
         .collect()
 }
@@ -263,7 +373,13 @@ fn deepest(local: &[Vector3<f64>], grounds: &Grounds, pose: &Pose) -> (f64, Vec<
         }
     }
     let back = grounds.fine.into.inverse();
-    let exact = |i: &u32| exact_depth(grounds.body, &grounds.queries, &(back * Point::from(place(*i))));
+    let exact = |i: &u32| {
+        exact_depth(
+            grounds.body,
+            &grounds.queries,
+            &(back * Point::from(place(*i))),
+        )
+    };
     (kept.iter().map(exact).fold(0.0, f64::max), kept)
 }
 
@@ -272,10 +388,16 @@ fn spelled_out(tissue: &Tissue, local: &[Vector3<f64>], route: &Route) -> Vec<Po
     let back = tissue.into.inverse();
     let mut poses = route.poses.clone();
     if let Some(last) = poses.last().copied() {
-        let low = local.iter().map(|p| (last * Point::from(*p)).z).fold(f64::INFINITY, f64::min);
+        let low = local
+            .iter()
+            .map(|p| (last * Point::from(*p)).z)
+            .fold(f64::INFINITY, f64::min);
         if low < 1e-6 {
             poses.push(Isometry3::translation(0.0, 0.0, 1e-3 - low) * last);
         }
     }
-    poses.iter().map(|p| rows(&(back * p * tissue.into))).collect()
+    poses
+        .iter()
+        .map(|p| rows(&(back * p * tissue.into)))
+        .collect()
 }
