@@ -134,12 +134,19 @@ fn just_above(slices: &Slices, grid: &Grid, k: usize, [low, high]: [&Vec<f64>; 2
         return 0.0;
     }
     let top = slices.heights[k - 1];
-    let share = (p.z - slices.heights[k]) / (top - slices.heights[k]);
+    // Only where the surface looks outward: the section just below reaches well past the point.
+    if grid.sample(low, &p.xy()) > -0.5 * grid.cell {
+        return 0.0;
+    }
     let above = grid.sample(high, &p.xy());
-    let here = grid.sample(low, &p.xy()) * (1.0 - share) + above * share;
     let air = [p.z, top].map(|h| slices.to_air(&p.xy(), h));
-    let d = most_of_the_lesser([here, above], air);
-    if d.is_finite() { d.max(0.0) } else { 0.0 }
+    let d = if above.is_finite() {
+        most_of_the_lesser([0.0, above], air)
+    } else {
+        // the body ends somewhere in between; half-way is wrong by half a layer's worth at most
+        0.5 * (air[0] + air[1])
+    };
+    d.clamp(0.0, air[0].max(0.0))
 }
 
 /// Largest value that the lesser of two straight lines takes between their ends.
