@@ -5,6 +5,8 @@
 
 mod caps;
 mod contour;
+#[cfg(test)]
+mod crossing;
 mod distance;
 mod moments;
 mod offset;

@@ -138,13 +138,13 @@ mod tests {
     }
 
     fn show(name: &str, f: &impl Implicit, cell: f64) -> Mesh {
-        let t = std::time::Instant::now();
+        let t = cpu_s();
         let s = surface(f, cell).expect("surface");
-        let time = t.elapsed();
+        let time = cpu_s() - t;
         let d = deviation(f, &s.mesh);
         let topo = Topology::new(&s.mesh);
         eprintln!(
-            "{name}: {:?} facets {} refined {} unsettled {} | V max {:.5} rms {:.5} C max {:.5} rms {:.5} | vol {:.4} open {} fins {} flipped {} cross {}",
+            "{name}: CPU {:.2} s facets {} refined {} unsettled {} | V max {:.5} rms {:.5} C max {:.5} rms {:.5} | vol {:.4} open {} fins {} flipped {} cross {}",
             time,
             s.mesh.facets().len(),
             s.refined,
@@ -157,13 +157,9 @@ mod tests {
             topo.open_edges,
             topo.fins.len(),
             topo.flipped_edges,
-            crossings(&s.mesh).len()
+            super::super::crossing::crossing_pairs(&s.mesh).len()
         );
         s.mesh
-    }
-
-    fn crossings(_: &Mesh) -> Vec<(u32, u32)> {
-        vec![]
     }
 
     #[test]
@@ -181,6 +177,62 @@ mod tests {
         let d = field(&t);
         for r in [0.3, 1.0, -0.8, -1.2, -1.6] {
             show(&format!("bent {r}"), &Offset::by(&d, Mm(r)), 0.2);
+        }
+    }
+
+    #[test]
+    fn look_cross() {
+        let t = torus(5.0, 2.0, 60);
+        let d = field(&t);
+        let m = surface(&Offset::by(&d, Mm(-1.2)), 0.2).expect("s").mesh;
+        for (f, g) in super::super::crossing::crossing_pairs(&m)
+            .into_iter()
+            .take(6)
+        {
+            for t in [f, g] {
+                let c = m.corners(t as usize);
+                eprintln!(
+                    "{t} {:?} edges {:.4} {:.4} {:.4} n {:?} at {:.4?}",
+                    m.facets()[t as usize],
+                    (c[1] - c[0]).norm(),
+                    (c[2] - c[1]).norm(),
+                    (c[0] - c[2]).norm(),
+                    m.normal(t as usize).map(|n| [n.x, n.y, n.z]),
+                    [c[0].x, c[0].y, c[0].z]
+                );
+            }
+            eprintln!();
+        }
+    }
+
+    fn cpu_s() -> f64 {
+        let s = std::fs::read_to_string("/proc/self/stat").unwrap();
+        let v: Vec<&str> = s.rsplit(')').next().unwrap().split_whitespace().collect();
+        (v[11].parse::<f64>().unwrap() + v[12].parse::<f64>().unwrap()) / 100.0
+    }
+
+    #[test]
+    fn look_ears() {
+        use crate::demo::{EarModel, Side, ear};
+        for n in [25_000, 100_000] {
+            for (name, model) in [
+                ("small", EarModel::small(Side::Right)),
+                ("medium", EarModel::medium(Side::Right)),
+            ] {
+                let mesh = ear(&EarModel { facets: n, ..model }).mesh;
+                let t = std::time::Instant::now();
+                let d = field(&mesh);
+                eprintln!(
+                    "{name} {} facets area {:.0}, field {:?} {:?}",
+                    mesh.facets().len(),
+                    mesh.area_mm2(),
+                    t.elapsed(),
+                    d.rule()
+                );
+                for r in [0.3, -0.8, -1.2, -2.0] {
+                    show(&format!("{name} {r}"), &Offset::by(&d, Mm(r)), 0.2);
+                }
+            }
         }
     }
 }

@@ -50,6 +50,10 @@ pub struct Surface {
 /// A vertex farther than this off the level is told as unsettled, mm: the accuracy promised.
 const PROMISED_MM: f64 = 0.005;
 
+/// Two halves of a four-cornered facet whose normals' cosine is below this are folded on each
+/// other. At 0.5 edges of 60° creases are refused; at -0.5 hollow quads are cut outside themselves.
+const FOLDED: f64 = 0.2;
+
 /// Draws the surface with facets of about `cell_mm`.
 ///
 /// # Errors
@@ -145,7 +149,17 @@ fn halves<F: Implicit + ?Sized>(
                 || quad
                     .iter()
                     .any(|&i| s(i).gradient.dot(&s(a).gradient) < 0.9);
-            let along_ac = if creased {
+            let fold = |t: [[u32; 3]; 2]| {
+                let [m, n] = t.map(|t| {
+                    let [a, b, c] = t.map(|i| s(i).at);
+                    (b - a).cross(&(c - a))
+                });
+                m.dot(&n) / (m.norm() * n.norm()).max(1e-300)
+            };
+            let (by_ac, by_bd) = (fold([[a, b, c], [a, c, d]]), fold([[a, b, d], [b, c, d]]));
+            let along_ac = if by_ac.min(by_bd) < FOLDED && (by_ac - by_bd).abs() > 0.1 {
+                by_ac > by_bd
+            } else if creased {
                 let at = |i: u32, j: u32| {
                     let mid = nalgebra::center(&s(i).at, &s(j).at);
                     f.sample(&mid, Some(s(i))).value_mm.abs()

@@ -20,6 +20,9 @@ const LOOK_AT: f64 = 0.5;
 const SHORTEST: f64 = 0.08;
 /// Rounds of turning and splitting. Creases are done after 4; spikes of a medial axis take 8.
 const ROUNDS: usize = 12;
+/// Least cosine between a facet and what takes its place. Below 0 facets fold over; at 0.5 the
+/// walls of a wedge can no longer be told from the facet that bridges them.
+const UPRIGHT: f64 = 0.1;
 const NONE: u32 = u32::MAX;
 
 struct Net {
@@ -202,11 +205,32 @@ impl Net {
         }
         let (_, edge, mid) = worst?;
         let (a, b) = (corners[edge], corners[(edge + 1) % 3]);
-        let vertex = self.new_vertex(f, a, b, mid, cell_mm);
+        let placed = self.new_vertex(f, a, b, mid, cell_mm);
+        let settled = || Vertex {
+            sample: place::settle(f, &mid.at, Some(&mid), cell_mm),
+            crease: false,
+        };
+        let fits = |v: &Vertex| self.may_split(t, edge, &v.sample.at);
+        let vertex = Some(placed)
+            .filter(fits)
+            .or_else(|| Some(settled()).filter(fits))?;
         Some(Remedy::Split {
             facet: t,
             edge,
             vertex,
+        })
+    }
+
+    /// Whether a point `m` on edge `e` of facet `t` leaves all four new facets upright.
+    fn may_split(&self, t: u32, e: usize, m: &Point) -> bool {
+        let (g, k, _) = self.opposite(t, e);
+        [(t, e), (g, k)].into_iter().all(|(t, e)| {
+            let c = self.facets[t as usize];
+            let [a, b, c] = [c[e], c[(e + 1) % 3], c[(e + 2) % 3]].map(|v| *self.at(v));
+            let old = (b - a).cross(&(c - a));
+            [(m - a).cross(&(c - a)), (b - m).cross(&(c - m))]
+                .iter()
+                .all(|n| n.dot(&old) > UPRIGHT * n.norm() * old.norm())
         })
     }
 
@@ -244,11 +268,8 @@ impl Net {
         let mean: Vector = n1 + n2;
         let span = (pd - pc).norm_squared();
         let flat = |m: &Vector| m.norm() < 1e-3 * span;
-        !flat(&m1)
-            && !flat(&m2)
-            && m1.dot(&mean) > 0.0
-            && m2.dot(&mean) > 0.0
-            && !self.joined(t, c, d)
+        let upright = |m: &Vector| m.dot(&mean) > UPRIGHT * m.norm() * mean.norm();
+        !flat(&m1) && !flat(&m2) && upright(&m1) && upright(&m2) && !self.joined(t, c, d)
     }
 
     /// Whether corner `c` of facet `start` already has an edge to `d`.
