@@ -144,10 +144,11 @@ mod tests {
         let d = deviation(f, &s.mesh);
         let topo = Topology::new(&s.mesh);
         eprintln!(
-            "{name}: CPU {:.2} s facets {} refined {} unsettled {} | V max {:.5} rms {:.5} C max {:.5} rms {:.5} | vol {:.4} open {} fins {} flipped {} cross {}",
+            "{name}: CPU {:.2} s facets {} refined {} folded {} unsettled {} | V max {:.5} rms {:.5} C max {:.5} rms {:.5} | vol {:.4} open {} fins {} flipped {} cross {}",
             time,
             s.mesh.facets().len(),
             s.refined,
+            s.folded,
             s.unsettled.len(),
             d.vertex_max.0,
             d.vertex_rms.0,
@@ -182,26 +183,35 @@ mod tests {
 
     #[test]
     fn look_cross() {
-        let t = torus(5.0, 2.0, 60);
+        let t = bent_tube(2.0, 2.5, 2.0, 60);
         let d = field(&t);
-        let m = surface(&Offset::by(&d, Mm(-1.2)), 0.2).expect("s").mesh;
-        for (f, g) in super::super::crossing::crossing_pairs(&m)
-            .into_iter()
-            .take(6)
-        {
-            for t in [f, g] {
-                let c = m.corners(t as usize);
-                eprintln!(
-                    "{t} {:?} edges {:.4} {:.4} {:.4} n {:?} at {:.4?}",
-                    m.facets()[t as usize],
-                    (c[1] - c[0]).norm(),
-                    (c[2] - c[1]).norm(),
-                    (c[0] - c[2]).norm(),
-                    m.normal(t as usize).map(|n| [n.x, n.y, n.z]),
-                    [c[0].x, c[0].y, c[0].z]
-                );
+        for r in [0.3, 1.0, -1.6] {
+            let o = Offset::by(&d, Mm(r));
+            let m = surface(&o, 0.2).expect("s").mesh;
+            for (f, g) in super::super::crossing::crossing_pairs(&m)
+                .into_iter()
+                .take(8)
+            {
+                for t in [f, g] {
+                    let c = m.corners(t as usize);
+                    let mid = Point::from((c[0].coords + c[1].coords + c[2].coords) / 3.0);
+                    let s = o.sample(&mid, None);
+                    let n = m.normal(t as usize).unwrap();
+                    eprintln!(
+                        "{t} {:?} edges {:.4} {:.4} {:.4} n {:.2?} g {:.2?} n.g {:.3} off {:.5} at {:.4?}",
+                        m.facets()[t as usize],
+                        (c[1] - c[0]).norm(),
+                        (c[2] - c[1]).norm(),
+                        (c[0] - c[2]).norm(),
+                        [n.x, n.y, n.z],
+                        [s.gradient.x, s.gradient.y, s.gradient.z],
+                        n.dot(&s.gradient),
+                        s.value_mm,
+                        [c[0].x, c[0].y, c[0].z]
+                    );
+                }
+                eprintln!();
             }
-            eprintln!();
         }
     }
 
@@ -229,7 +239,11 @@ mod tests {
                     t.elapsed(),
                     d.rule()
                 );
-                for r in [0.3, -0.8, -1.2, -2.0] {
+                for r in if n < 50_000 {
+                    vec![0.3, -0.8, -1.2, -2.0]
+                } else {
+                    vec![-2.0]
+                } {
                     show(&format!("{name} {r}"), &Offset::by(&d, Mm(r)), 0.2);
                 }
             }

@@ -6,9 +6,11 @@
 //! cell, which only sets the facets' size. A sheet or gap thinner than a cell may be missed.
 
 mod grid;
+mod net;
 mod patches;
 mod place;
 mod refine;
+mod untangle;
 
 use rayon::prelude::*;
 
@@ -45,6 +47,8 @@ pub struct Surface {
     pub unsettled: Vec<(f64, Point)>,
     /// Facets split or turned to follow creases.
     pub refined: usize,
+    /// Facets left that face against the field: 0 unless the surface is tangled beyond mending.
+    pub folded: usize,
 }
 
 /// A vertex farther than this off the level is told as unsettled, mm: the accuracy promised.
@@ -77,7 +81,7 @@ pub fn surface<F: Implicit + ?Sized>(f: &F, cell_mm: f64) -> Result<Surface, Con
     let quads = patches::quads(&grid, &sheets);
     drop(grid);
     let facets = halves(f, &quads, &vertices, cell_mm);
-    let (vertices, facets, refined) = refine::refine(f, vertices, facets, cell_mm);
+    let (vertices, facets, [refined, folded]) = refine::refine(f, vertices, facets, cell_mm);
     let mut unsettled: Vec<(f64, Point)> = vertices
         .iter()
         .map(|v| (v.sample.value_mm, v.sample.at))
@@ -90,6 +94,7 @@ pub fn surface<F: Implicit + ?Sized>(f: &F, cell_mm: f64) -> Result<Surface, Con
         mesh,
         unsettled,
         refined,
+        folded,
     })
 }
 

@@ -7,7 +7,9 @@
 use rayon::prelude::*;
 
 use super::super::{Implicit, Sample};
+use super::net::{NONE, Net};
 use super::place::{self, Vertex};
+use super::untangle;
 use crate::mesh::{Point, Vector};
 
 /// A facet's middle may be this far off, in cells (0.2 mm: 8 µm; the promise is 15 µm at the
@@ -23,14 +25,6 @@ const ROUNDS: usize = 12;
 /// Least cosine between a facet and what takes its place. Below 0 facets fold over; at 0.5 the
 /// walls of a wedge can no longer be told from the facet that bridges them.
 const UPRIGHT: f64 = 0.1;
-const NONE: u32 = u32::MAX;
-
-struct Net {
-    vertices: Vec<Vertex>,
-    facets: Vec<[u32; 3]>,
-    /// Facet across the edge from corner k to corner k + 1.
-    across: Vec<[u32; 3]>,
-}
 
 enum Remedy {
     Turn {
@@ -49,17 +43,13 @@ pub(super) fn refine<F: Implicit + ?Sized>(
     vertices: Vec<Vertex>,
     facets: Vec<[u32; 3]>,
     cell_mm: f64,
-) -> (Vec<Vertex>, Vec<[u32; 3]>, usize) {
-    let across = neighbours(&facets);
-    let mut net = Net {
-        vertices,
-        facets,
-        across,
-    };
+) -> (Vec<Vertex>, Vec<[u32; 3]>, [usize; 2]) {
+    let mut net = Net::new(vertices, facets);
+    untangle::untangle(f, &mut net, cell_mm);
     let limit = MIDDLE_OFF * cell_mm;
     let mut queue: Vec<u32> = (0..net.facets.len() as u32)
         .into_par_iter()
-        .filter(|&t| net.foretold(t) > LOOK_AT * limit)
+        .filter(|&t| !net.gone(t) && net.foretold(t) > LOOK_AT * limit)
         .collect();
     let mut touched = 0;
     for _ in 0..ROUNDS {
@@ -112,35 +102,12 @@ pub(super) fn refine<F: Implicit + ?Sized>(
         next.dedup();
         queue = next;
     }
-    (net.vertices, net.facets, touched)
-}
-
-/// The facet across each edge of each facet; the mesh is closed and manifold.
-fn neighbours(facets: &[[u32; 3]]) -> Vec<[u32; 3]> {
-    let mut halves: Vec<(u64, u32)> = Vec::with_capacity(facets.len() * 3);
-    for (t, c) in facets.iter().enumerate() {
-        for e in 0..3 {
-            let (a, b) = (c[e], c[(e + 1) % 3]);
-            let key = u64::from(a.min(b)) << 32 | u64::from(a.max(b));
-            halves.push((key, (t * 3 + e) as u32));
-        }
-    }
-    halves.par_sort_unstable();
-    let mut across = vec![[NONE; 3]; facets.len()];
-    for pair in halves.chunk_by(|x, y| x.0 == y.0) {
-        if let [(_, x), (_, y)] = *pair {
-            across[x as usize / 3][x as usize % 3] = y / 3;
-            across[y as usize / 3][y as usize % 3] = x / 3;
-        }
-    }
-    across
+    let folded = untangle::untangle(f, &mut net, cell_mm);
+    let (vertices, facets) = net.compact();
+    (vertices, facets, [touched, folded])
 }
 
 impl Net {
-    fn at(&self, v: u32) -> &Point {
-        &self.vertices[v as usize].sample.at
-    }
-
     /// How far off the middle is if the field is quadratic between the corners.
     fn foretold(&self, t: u32) -> f64 {
         let s = self.facets[t as usize].map(|v| &self.vertices[v as usize].sample);
@@ -162,24 +129,9 @@ impl Net {
         f.sample(&(p.at + (q.at - p.at) * t), Some(p))
     }
 
-    /// Edge of the neighbour that lies along edge `e` of facet `t`, and its far corner.
-    fn opposite(&self, t: u32, e: usize) -> (u32, usize, u32) {
-        let g = self.across[t as usize][e];
-        if g == NONE {
-            return (NONE, 0, NONE);
-        }
-        let a = self.facets[t as usize][e];
-        let b = self.facets[t as usize][(e + 1) % 3];
-        let c = self.facets[g as usize];
-        let k = (0..3)
-            .find(|&k| c[k] == b && c[(k + 1) % 3] == a)
-            .unwrap_or(0);
-        (g, k, c[(k + 2) % 3])
-    }
-
     fn remedy<F: Implicit + ?Sized>(&self, f: &F, t: u32, cell_mm: f64) -> Option<Remedy> {
         let corners = self.facets[t as usize];
-        let mut worst: Option<(f64, usize, Sample)> = None;
+        let mut edges: Vec<(f64, usize, Sample)> = Vec::with_capacity(3);
         let mut best_turn: Option<(f64, usize)> = None;
         for e in 0..3 {
             let (a, b, c) = (corners[e], corners[(e + 1) % 3], corners[(e + 2) % 3]);
@@ -196,28 +148,31 @@ impl Net {
                 }
             }
             let long = (self.at(b) - self.at(a)).norm() > SHORTEST * cell_mm;
-            if long && worst.as_ref().is_none_or(|w| off > w.0) {
-                worst = Some((off, e, mid));
+            if long {
+                edges.push((off, e, mid));
             }
         }
         if let Some((_, edge)) = best_turn {
             return Some(Remedy::Turn { facet: t, edge });
         }
-        let (_, edge, mid) = worst?;
-        let (a, b) = (corners[edge], corners[(edge + 1) % 3]);
-        let placed = self.new_vertex(f, a, b, mid, cell_mm);
-        let settled = || Vertex {
-            sample: place::settle(f, &mid.at, Some(&mid), cell_mm),
-            crease: false,
-        };
-        let fits = |v: &Vertex| self.may_split(t, edge, &v.sample.at);
-        let vertex = Some(placed)
-            .filter(fits)
-            .or_else(|| Some(settled()).filter(fits))?;
-        Some(Remedy::Split {
-            facet: t,
-            edge,
-            vertex,
+        edges.sort_by(|x, y| y.0.total_cmp(&x.0).then(x.1.cmp(&y.1)));
+        edges.into_iter().find_map(|(_, edge, mid)| {
+            let (a, b) = (corners[edge], corners[(edge + 1) % 3]);
+            let fits = |v: &Vertex| self.may_split(t, edge, &v.sample.at);
+            let placed = Some(self.new_vertex(f, a, b, mid, cell_mm)).filter(fits);
+            let vertex = placed.or_else(|| {
+                let sample = place::settle(f, &mid.at, Some(&mid), cell_mm);
+                Some(Vertex {
+                    sample,
+                    crease: false,
+                })
+                .filter(fits)
+            })?;
+            Some(Remedy::Split {
+                facet: t,
+                edge,
+                vertex,
+            })
         })
     }
 
@@ -270,84 +225,5 @@ impl Net {
         let flat = |m: &Vector| m.norm() < 1e-3 * span;
         let upright = |m: &Vector| m.dot(&mean) > UPRIGHT * m.norm() * mean.norm();
         !flat(&m1) && !flat(&m2) && upright(&m1) && upright(&m2) && !self.joined(t, c, d)
-    }
-
-    /// Whether corner `c` of facet `start` already has an edge to `d`.
-    fn joined(&self, start: u32, c: u32, d: u32) -> bool {
-        let mut t = start;
-        // A ring of more than this is no ring.
-        for _ in 0..10_000 {
-            let corners = self.facets[t as usize];
-            if corners.contains(&d) {
-                return true;
-            }
-            let Some(k) = corners.iter().position(|&v| v == c) else {
-                return true;
-            };
-            t = self.across[t as usize][k];
-            if t == NONE {
-                return true;
-            }
-            if t == start {
-                return false;
-            }
-        }
-        true
-    }
-
-    fn replace_across(&mut self, t: u32, old: u32, new: u32) {
-        if t != NONE
-            && let Some(k) = self.across[t as usize].iter().position(|&g| g == old)
-        {
-            self.across[t as usize][k] = new;
-        }
-    }
-
-    fn turn(&mut self, t: u32, e: usize) {
-        let (g, k, d) = self.opposite(t, e);
-        let c = self.facets[t as usize];
-        let (a, b, c) = (c[e], c[(e + 1) % 3], c[(e + 2) % 3]);
-        let (bc, ca) = (
-            self.across[t as usize][(e + 1) % 3],
-            self.across[t as usize][(e + 2) % 3],
-        );
-        let (ad, db) = (
-            self.across[g as usize][(k + 1) % 3],
-            self.across[g as usize][(k + 2) % 3],
-        );
-        self.facets[t as usize] = [c, d, b];
-        self.across[t as usize] = [g, db, bc];
-        self.facets[g as usize] = [d, c, a];
-        self.across[g as usize] = [t, ca, ad];
-        self.replace_across(db, g, t);
-        self.replace_across(ca, t, g);
-    }
-
-    fn split(&mut self, t: u32, e: usize, vertex: Vertex) {
-        let (g, k, d) = self.opposite(t, e);
-        let c = self.facets[t as usize];
-        let (a, b, c) = (c[e], c[(e + 1) % 3], c[(e + 2) % 3]);
-        let (bc, ca) = (
-            self.across[t as usize][(e + 1) % 3],
-            self.across[t as usize][(e + 2) % 3],
-        );
-        let (ad, db) = (
-            self.across[g as usize][(k + 1) % 3],
-            self.across[g as usize][(k + 2) % 3],
-        );
-        let m = self.vertices.len() as u32;
-        self.vertices.push(vertex);
-        let t2 = self.facets.len() as u32;
-        let g2 = t2 + 1;
-        self.facets[t as usize] = [a, m, c];
-        self.across[t as usize] = [g, t2, ca];
-        self.facets[g as usize] = [m, a, d];
-        self.across[g as usize] = [t, ad, g2];
-        self.facets.push([m, b, c]);
-        self.across.push([g2, bc, t]);
-        self.facets.push([b, m, d]);
-        self.across.push([t2, g, db]);
-        self.replace_across(bc, t, t2);
-        self.replace_across(db, g, g2);
     }
 }
