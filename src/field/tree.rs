@@ -196,6 +196,17 @@ impl Tree {
         best
     }
 
+    /// The nearest point of one facet.
+    pub fn ask_one(&self, slot: u32, p: &Point) -> Hit {
+        let (point, feature) = self.tris[slot as usize].nearest(p);
+        Hit {
+            slot,
+            sq: (point - p).norm_squared(),
+            point,
+            feature,
+        }
+    }
+
     #[inline]
     fn ask(&self, slot: u32, p: &Point, best: &mut Option<Hit>, best_sq: &mut f64) {
         let (point, feature) = self.tris[slot as usize].nearest(p);

@@ -98,6 +98,13 @@ pub fn surface<F: Implicit + ?Sized>(f: &F, cell_mm: f64) -> Result<Surface, Con
     })
 }
 
+/// The point on the zero level of `f` that a walk down the gradient from `p` finds, within about
+/// `tolerance_mm`; where the walk sticks, the sample's value tells how far off it is.
+#[must_use]
+pub fn project<F: Implicit + ?Sized>(f: &F, p: &Point, tolerance_mm: f64) -> Sample {
+    place::settle(f, p, None, tolerance_mm / place::ON_LEVEL)
+}
+
 fn vertex<F: Implicit + ?Sized>(f: &F, grid: &Grid, cell: &Cell, s: &Sheets, n: u8) -> Vertex {
     let mut around: Vec<Sample> = Vec::with_capacity(8);
     let (mut sum, mut count) = (crate::mesh::Vector::zeros(), 0.0);

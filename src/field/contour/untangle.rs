@@ -6,13 +6,13 @@
 
 use rayon::prelude::*;
 
-use super::super::Implicit;
+use super::super::{Implicit, Sample};
 use super::net::{NONE, Net};
 use crate::mesh::Point;
 
 /// Least cosine between a facet's normal and the gradient at its middle. At 0 facets stand on
 /// edge; at 0.5 facets that bridge a sharp crease on purpose are taken for folds.
-const FACING: f64 = 0.15;
+pub(super) const FACING: f64 = 0.15;
 /// A facet whose corners' gradients clear this is not asked about at its middle.
 const CLEARLY: f64 = 0.6;
 const ROUNDS: usize = 4;
@@ -56,10 +56,15 @@ fn faces_out<F: Implicit + ?Sized>(f: &F, net: &Net, corners: [u32; 3]) -> bool 
 }
 
 fn cosine<F: Implicit + ?Sized>(f: &F, net: &Net, corners: [u32; 3]) -> f64 {
-    let [a, b, c] = corners.map(|v| net.at(v).coords);
     let near = &net.vertices[corners[0] as usize].sample;
-    let s = f.sample(&Point::from((a + b + c) / 3.0), Some(near));
-    let n = net.normal(corners);
+    facing(f, corners.map(|v| *net.at(v)), near)
+}
+
+/// Cosine between a facet's normal and the field's gradient at its middle.
+pub(super) fn facing<F: Implicit + ?Sized>(f: &F, [a, b, c]: [Point; 3], near: &Sample) -> f64 {
+    let middle = Point::from((a.coords + b.coords + c.coords) / 3.0);
+    let s = f.sample(&middle, Some(near));
+    let n = (b - a).cross(&(c - a));
     let long = n.norm() * s.gradient.norm();
     if long > 0.0 {
         n.dot(&s.gradient) / long
