@@ -22,6 +22,8 @@ const LOOK_AT: f64 = 0.5;
 const SHORTEST: f64 = 0.08;
 /// Rounds of turning and splitting. Creases are done after 4; spikes of a medial axis take 8.
 const ROUNDS: usize = 12;
+/// Times that all facets are looked at anew after folds were mended; one serves unless some were.
+const PASSES: usize = 3;
 /// Least cosine between a facet and what takes its place. Below 0 facets fold over; at 0.5 the
 /// walls of a wedge can no longer be told from the facet that bridges them.
 const UPRIGHT: f64 = 0.1;
@@ -38,6 +40,7 @@ enum Remedy {
     },
 }
 
+/// The refined net, how many times a facet was split or turned, and how many stay folded.
 pub(super) fn refine<F: Implicit + ?Sized>(
     f: &F,
     vertices: Vec<Vertex>,
@@ -45,66 +48,81 @@ pub(super) fn refine<F: Implicit + ?Sized>(
     cell_mm: f64,
 ) -> (Vec<Vertex>, Vec<[u32; 3]>, [usize; 2]) {
     let mut net = Net::new(vertices, facets);
-    untangle::untangle(f, &mut net, cell_mm);
-    let limit = MIDDLE_OFF * cell_mm;
-    let mut queue: Vec<u32> = (0..net.facets.len() as u32)
-        .into_par_iter()
-        .filter(|&t| !net.gone(t) && net.foretold(t) > LOOK_AT * limit)
-        .collect();
+    let mut touched = 0;
+    let (mut mended, mut folded) = untangle::untangle(f, &mut net, cell_mm);
+    for _ in 0..PASSES {
+        let queue = (0..net.facets.len() as u32)
+            .into_par_iter()
+            .filter(|&t| !net.gone(t) && net.foretold(t) > LOOK_AT * MIDDLE_OFF * cell_mm)
+            .collect();
+        touched += rounds(f, &mut net, queue, cell_mm);
+        (mended, folded) = untangle::untangle(f, &mut net, cell_mm);
+        if mended == 0 {
+            break;
+        }
+    }
+    let (vertices, facets) = net.compact();
+    (vertices, facets, [touched + mended, folded])
+}
+
+fn rounds<F: Implicit + ?Sized>(f: &F, net: &mut Net, mut queue: Vec<u32>, cell_mm: f64) -> usize {
     let mut touched = 0;
     for _ in 0..ROUNDS {
         let mut bad: Vec<(f64, u32)> = queue
             .par_iter()
             .with_min_len(32)
             .map(|&t| (net.middle(f, t).value_mm.abs(), t))
-            .filter(|&(off, _)| off > limit)
+            .filter(|&(off, _)| off > MIDDLE_OFF * cell_mm)
             .collect();
-        if bad.is_empty() {
-            break;
-        }
         bad.sort_by(|x, y| y.0.total_cmp(&x.0).then(x.1.cmp(&y.1)));
-        let remedies: Vec<Option<Remedy>> = bad
+        let remedies: Vec<(u32, Option<Remedy>)> = bad
             .par_iter()
             .with_min_len(8)
-            .map(|&(_, t)| net.remedy(f, t, cell_mm))
+            .map(|&(_, t)| (t, net.remedy(f, t, cell_mm)))
             .collect();
-        let mut used = vec![false; net.facets.len()];
-        let mut next = Vec::new();
-        for ((_, t), remedy) in bad.into_iter().zip(remedies) {
-            let Some(remedy) = remedy else { continue };
-            let (facet, edge) = match &remedy {
-                Remedy::Turn { facet, edge } | Remedy::Split { facet, edge, .. } => (*facet, *edge),
-            };
-            let other = net.across[facet as usize][edge];
-            let is_used = |t: u32| used.get(t as usize).is_none_or(|&u| u);
+        let before = touched;
+        queue = apply(net, remedies, &mut touched);
+        if touched == before {
+            break;
+        }
+    }
+    touched
+}
+
+/// Applies remedies, each facet once, and returns the facets to look at next.
+fn apply(net: &mut Net, remedies: Vec<(u32, Option<Remedy>)>, touched: &mut usize) -> Vec<u32> {
+    let mut used = vec![false; net.facets.len()];
+    let mut next = Vec::new();
+    for (t, remedy) in remedies {
+        // What has no remedy may find one once its neighbours have changed.
+        next.push(t);
+        let Some(remedy) = remedy else { continue };
+        let (facet, edge) = match &remedy {
+            Remedy::Turn { facet, edge } | Remedy::Split { facet, edge, .. } => (*facet, *edge),
+        };
+        let other = net.across[facet as usize][edge];
+        let is_used = |t: u32| used.get(t as usize).is_none_or(|&u| u);
+        if is_used(facet) || is_used(other) {
+            continue;
+        }
+        match remedy {
             // Turns of this round may have made the edge that this one would make.
-            let stale = matches!(remedy, Remedy::Turn { .. }) && !net.may_turn(facet, edge);
-            if is_used(facet) || is_used(other) || stale {
-                next.push(t);
-                continue;
-            }
-            used[facet as usize] = true;
-            used[other as usize] = true;
-            touched += 1;
-            match remedy {
-                Remedy::Turn { .. } => {
-                    net.turn(facet, edge);
-                    next.extend([facet, other]);
-                }
-                Remedy::Split { vertex, .. } => {
-                    let made = net.facets.len() as u32;
-                    net.split(facet, edge, vertex);
-                    next.extend([facet, other, made, made + 1]);
-                }
+            Remedy::Turn { .. } if !net.may_turn(facet, edge) => continue,
+            Remedy::Turn { .. } => net.turn(facet, edge),
+            Remedy::Split { vertex, .. } => {
+                let made = net.facets.len() as u32;
+                net.split(facet, edge, vertex);
+                next.extend([made, made + 1]);
             }
         }
-        next.sort_unstable();
-        next.dedup();
-        queue = next;
+        next.extend([facet, other]);
+        used[facet as usize] = true;
+        used[other as usize] = true;
+        *touched += 1;
     }
-    let folded = untangle::untangle(f, &mut net, cell_mm);
-    let (vertices, facets) = net.compact();
-    (vertices, facets, [touched, folded])
+    next.sort_unstable();
+    next.dedup();
+    next
 }
 
 impl Net {
@@ -158,7 +176,7 @@ impl Net {
         edges.sort_by(|x, y| y.0.total_cmp(&x.0).then(x.1.cmp(&y.1)));
         edges.into_iter().find_map(|(_, edge, mid)| {
             let (a, b) = (corners[edge], corners[(edge + 1) % 3]);
-            let fits = |v: &Vertex| self.may_split(t, edge, &v.sample.at);
+            let fits = |v: &Vertex| self.may_split(f, t, edge, &v.sample);
             let placed = Some(self.new_vertex(f, a, b, mid, cell_mm)).filter(fits);
             let vertex = placed.or_else(|| {
                 let sample = place::settle(f, &mid.at, Some(&mid), cell_mm);
@@ -176,16 +194,21 @@ impl Net {
         })
     }
 
-    /// Whether a point `m` on edge `e` of facet `t` leaves all four new facets upright.
-    fn may_split(&self, t: u32, e: usize, m: &Point) -> bool {
+    /// Whether a point on edge `e` of facet `t` leaves all four new facets upright: against the
+    /// facets they replace or, where those bridge a crease, against the field.
+    fn may_split<F: Implicit + ?Sized>(&self, f: &F, t: u32, e: usize, made: &Sample) -> bool {
         let (g, k, _) = self.opposite(t, e);
+        let m = made.at;
         [(t, e), (g, k)].into_iter().all(|(t, e)| {
-            let c = self.facets[t as usize];
-            let [a, b, c] = [c[e], c[(e + 1) % 3], c[(e + 2) % 3]].map(|v| *self.at(v));
+            let [a, b, c] = self.corners(t, e).map(|v| *self.at(v));
             let old = (b - a).cross(&(c - a));
-            [(m - a).cross(&(c - a)), (b - m).cross(&(c - m))]
-                .iter()
-                .all(|n| n.dot(&old) > UPRIGHT * n.norm() * old.norm())
+            let halves = [[a, m, c], [m, b, c]];
+            let upright = |[p, q, r]: [Point; 3]| {
+                let n = (q - p).cross(&(r - p));
+                n.dot(&old) > UPRIGHT * n.norm() * old.norm()
+            };
+            let out = |h: [Point; 3]| untangle::facing(f, h, made) > untangle::FACING;
+            halves.into_iter().all(upright) || halves.into_iter().all(out)
         })
     }
 

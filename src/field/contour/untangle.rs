@@ -17,29 +17,29 @@ pub(super) const FACING: f64 = 0.15;
 const CLEARLY: f64 = 0.6;
 const ROUNDS: usize = 4;
 
-pub(super) fn untangle<F: Implicit + ?Sized>(f: &F, net: &mut Net, cell_mm: f64) -> usize {
-    let mut left = 0;
-    for _ in 0..ROUNDS {
+/// How many folds were mended, and how many are left.
+pub(super) fn untangle<F: Implicit + ?Sized>(f: &F, net: &mut Net, cell_mm: f64) -> (usize, usize) {
+    let mut mended = 0;
+    for round in 0.. {
         let folded: Vec<u32> = (0..net.facets.len() as u32)
             .into_par_iter()
             .with_min_len(512)
-            .filter(|&t| {
-                !net.gone(t) && suspect(net, t) && !faces_out(f, net, net.facets[t as usize])
-            })
+            .filter(|&t| !net.gone(t) && suspect(net, t))
+            .filter(|&t| !faces_out(f, net, net.facets[t as usize]))
             .collect();
-        left = folded.len();
-        let mut mended = 0;
-        for t in folded {
-            if !net.gone(t) && !faces_out(f, net, net.facets[t as usize]) {
-                mended += usize::from(turn(f, net, t) || collapse(f, net, t, cell_mm));
+        let before = mended;
+        if round < ROUNDS {
+            for &t in &folded {
+                if !net.gone(t) && !faces_out(f, net, net.facets[t as usize]) {
+                    mended += usize::from(turn(f, net, t) || collapse(f, net, t, cell_mm));
+                }
             }
         }
-        left -= mended;
-        if mended == 0 {
-            break;
+        if mended == before {
+            return (mended, folded.len());
         }
     }
-    left
+    (mended, 0)
 }
 
 fn suspect(net: &Net, t: u32) -> bool {
