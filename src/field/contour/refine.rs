@@ -20,8 +20,14 @@ const MIDDLE_OFF: f64 = 0.04;
 const LOOK_AT: f64 = 0.5;
 /// Edges shorter than this, in cells, are not split: what is still off there stays off.
 const SHORTEST: f64 = 0.08;
+/// A new point keeps this share of the edge's length from both ends: less makes slivers without
+/// end at sharp ridges, more than 0.3 leaves creases cut that pass near an end.
+const APART: f64 = 0.15;
 /// Rounds of turning and splitting. Creases are done after 4; spikes of a medial axis take 8.
 const ROUNDS: usize = 12;
+/// Rounds in which edges are turned. Later only splits are left, since where three sheets meet
+/// edges were seen turning in a ring until the rounds were up.
+const TURNS: usize = 5;
 /// Times that all facets are looked at anew after folds were mended; one serves unless some were.
 const PASSES: usize = 3;
 /// Least cosine between a facet and what takes its place. Below 0 facets fold over; at 0.5 the
@@ -67,7 +73,7 @@ pub(super) fn refine<F: Implicit + ?Sized>(
 
 fn rounds<F: Implicit + ?Sized>(f: &F, net: &mut Net, mut queue: Vec<u32>, cell_mm: f64) -> usize {
     let mut touched = 0;
-    for _ in 0..ROUNDS {
+    for round in 0..ROUNDS {
         let mut bad: Vec<(f64, u32)> = queue
             .par_iter()
             .with_min_len(32)
@@ -78,7 +84,7 @@ fn rounds<F: Implicit + ?Sized>(f: &F, net: &mut Net, mut queue: Vec<u32>, cell_
         let remedies: Vec<(u32, Option<Remedy>)> = bad
             .par_iter()
             .with_min_len(8)
-            .map(|&(_, t)| (t, net.remedy(f, t, cell_mm)))
+            .map(|&(_, t)| (t, net.remedy(f, t, cell_mm, round < TURNS)))
             .collect();
         let before = touched;
         queue = apply(net, remedies, &mut touched);
@@ -147,7 +153,13 @@ impl Net {
         f.sample(&(p.at + (q.at - p.at) * t), Some(p))
     }
 
-    fn remedy<F: Implicit + ?Sized>(&self, f: &F, t: u32, cell_mm: f64) -> Option<Remedy> {
+    fn remedy<F: Implicit + ?Sized>(
+        &self,
+        f: &F,
+        t: u32,
+        cell_mm: f64,
+        turns: bool,
+    ) -> Option<Remedy> {
         let corners = self.facets[t as usize];
         let mut edges: Vec<(f64, usize, Sample)> = Vec::with_capacity(3);
         let mut best_turn: Option<(f64, usize)> = None;
@@ -159,7 +171,7 @@ impl Net {
             }
             let mid = self.between(f, a, b, 0.5);
             let off = mid.value_mm.abs();
-            if off > 0.25 * MIDDLE_OFF * cell_mm && self.may_turn(t, e) {
+            if turns && off > 0.25 * MIDDLE_OFF * cell_mm && self.may_turn(t, e) {
                 let turned = self.between(f, c, d, 0.5).value_mm.abs();
                 if turned < 0.4 * off && best_turn.is_none_or(|(gain, _)| off - turned > gain) {
                     best_turn = Some((off - turned, e));
@@ -199,6 +211,11 @@ impl Net {
     fn may_split<F: Implicit + ?Sized>(&self, f: &F, t: u32, e: usize, made: &Sample) -> bool {
         let (g, k, _) = self.opposite(t, e);
         let m = made.at;
+        let [a, b, _] = self.corners(t, e).map(|v| *self.at(v));
+        let apart = (m - a).norm().min((m - b).norm());
+        if apart < APART * (b - a).norm() {
+            return false;
+        }
         [(t, e), (g, k)].into_iter().all(|(t, e)| {
             let [a, b, c] = self.corners(t, e).map(|v| *self.at(v));
             let old = (b - a).cross(&(c - a));
@@ -228,7 +245,9 @@ impl Net {
             self.between(f, a, b, 0.7),
             self.between(f, a, b, 0.9),
         ];
-        place::place(f, &mid.at, &around, cell_mm, 0.75 * length)
+        // The ridge of a wedge of 40° stands off / sin 20° from the middle of an edge across it.
+        let reach_mm = 0.75 * length + 3.0 * mid.value_mm.abs();
+        place::place(f, &mid.at, &around, cell_mm, reach_mm)
     }
 
     /// Whether edge `e` of facet `t` can be turned without folding anything over.
