@@ -8,12 +8,12 @@ use rayon::prelude::*;
 
 use super::super::{Implicit, Sample};
 use super::net::{NONE, Net};
-use super::place;
+use super::place::{self, Vertex};
 use crate::mesh::{Point, Vector};
 
-/// Least cosine between a facet's normal and the gradient at its middle. At 0 facets stand on
-/// edge; at 0.5 facets that bridge a sharp crease on purpose are taken for folds.
-pub(super) const FACING: f64 = 0.15;
+/// Least cosine between a facet's normal and the gradient at its middle. Below 0 folds pass; a
+/// facet that bridges a wedge of 15° has 0.13, and at 0.15 all such were taken for folds.
+pub(super) const FACING: f64 = 0.02;
 /// A facet whose corners' gradients clear this is not asked about at its middle.
 const CLEARLY: f64 = 0.6;
 /// Rounds of mending; each leaves fewer folds. Patches of folds at a spike were gone after 4.
@@ -102,7 +102,7 @@ fn turn<F: Implicit + ?Sized>(f: &F, net: &mut Net, t: u32) -> bool {
 fn relax<F: Implicit + ?Sized>(f: &F, net: &mut Net, t: u32, cell_mm: f64) -> bool {
     for v in net.facets[t as usize] {
         let was = net.vertices[v as usize];
-        let Some(ring) = net.ring(t, v).filter(|_| !was.crease) else {
+        let Some(ring) = net.ring(t, v) else {
             continue;
         };
         let folds = |net: &Net| {
@@ -116,7 +116,10 @@ fn relax<F: Implicit + ?Sized>(f: &F, net: &mut Net, t: u32, cell_mm: f64) -> bo
             .sum::<Vector>();
         let middle = Point::from(sum / (2 * ring.len()) as f64);
         let before = folds(net);
-        net.vertices[v as usize].sample = place::settle(f, &middle, Some(&was.sample), cell_mm);
+        net.vertices[v as usize] = Vertex {
+            sample: place::settle(f, &middle, Some(&was.sample), cell_mm),
+            crease: false,
+        };
         if folds(net) < before {
             return true;
         }
