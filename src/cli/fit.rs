@@ -1,6 +1,6 @@
 //! `secondbend fit`: the stack into the cavity, or the proof that it cannot, or what is in the way.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::{Duration, Instant};
@@ -41,14 +41,20 @@ pub(super) fn run(args: &Fit) -> Result<Ending, Failure> {
 }
 
 fn refuse_clashes(args: &Fit) -> Result<(), Failure> {
-    let inputs: Vec<&PathBuf> = [&args.cavity, &args.stack].into_iter().chain(&args.verify).collect();
+    let inputs: Vec<&PathBuf> = [&args.cavity, &args.stack]
+        .into_iter()
+        .chain(&args.verify)
+        .collect();
     for output in args.json.iter().chain(&args.parts) {
         if output.as_os_str() != "-" {
             refuse_inputs(output, &inputs)?;
         }
     }
     if args.json.is_some() && args.json == args.parts {
-        return Err(Failure::new("--json and --parts name the same file", "give each its own"));
+        return Err(Failure::new(
+            "--json and --parts name the same file",
+            "give each its own",
+        ));
     }
     Ok(())
 }
@@ -60,9 +66,8 @@ fn read_cavity(args: &Fit) -> Result<Cavity, Failure> {
         ..ReadOptions::default()
     };
     let scan = read_file(&args.cavity, &options)?;
-    Cavity::new(scan.mesh).map_err(|e| {
-        Failure::new(format!("{}: {e}", args.cavity.display()), e.help())
-    })
+    Cavity::new(scan.mesh)
+        .map_err(|e| Failure::new(format!("{}: {e}", args.cavity.display()), e.help()))
 }
 
 fn place(args: &Fit, stack: &Stack, cavity: &Cavity) -> Result<Ending, Failure> {
@@ -87,7 +92,11 @@ fn place(args: &Fit, stack: &Stack, cavity: &Cavity) -> Result<Ending, Failure> 
     };
     let mut value = fit_json(stack, &answer, &tried);
     value["effort"]["seconds"] = json!((start.elapsed().as_secs_f64() * 1e3).round() / 1e3);
-    write(args, &json!({ "fit": value }), &fit_text(stack, &answer, &tried))?;
+    write(
+        args,
+        &json!({ "fit": value }),
+        &fit_text(stack, &answer, &tried),
+    )?;
     if let (Some(path), Some(placement)) = (&args.parts, &answer.placement) {
         let meshes = part_meshes(placement);
         let named: Vec<_> = meshes.iter().map(|(n, m)| (n.as_str(), m)).collect();
@@ -100,14 +109,18 @@ fn place(args: &Fit, stack: &Stack, cavity: &Cavity) -> Result<Ending, Failure> 
     })
 }
 
-fn verify(args: &Fit, stack: &Stack, cavity: &Cavity, path: &PathBuf) -> Result<Ending, Failure> {
+fn verify(args: &Fit, stack: &Stack, cavity: &Cavity, path: &Path) -> Result<Ending, Failure> {
     let placement = Placement::read(path)?;
     let certificate = certify(cavity, stack, &placement)
         .map_err(|e| Failure::new(format!("{}: {e}", path.display()), e.help()))?;
     let holds = certificate.fits();
     let value = json!({ "verify": { "holds": holds, "margins": margins_json(&certificate) } });
     write(args, &value, &verify_text(stack, &certificate))?;
-    Ok(if holds { Ending::AllHold } else { Ending::SomethingBreaks })
+    Ok(if holds {
+        Ending::AllHold
+    } else {
+        Ending::SomethingBreaks
+    })
 }
 
 fn verify_text(stack: &Stack, certificate: &Certificate) -> String {
@@ -116,9 +129,23 @@ fn verify_text(stack: &Stack, certificate: &Certificate) -> String {
     } else {
         "does not hold\n"
     });
-    for m in certificate.margins.iter().filter(|m| m.spare_mm() < 0.0 || certificate.worst() == Some(*m)) {
-        let who: Vec<&str> = m.parts.iter().map(|&i| stack.parts[i].name.as_str()).collect();
-        out.push_str(&format!("  {} ({:?}): {:.4} mm, asked {:.2}\n", who.join(" and "), m.kind, m.have.0, m.need.0));
+    for m in certificate
+        .margins
+        .iter()
+        .filter(|m| m.spare_mm() < 0.0 || certificate.worst() == Some(*m))
+    {
+        let who: Vec<&str> = m
+            .parts
+            .iter()
+            .map(|&i| stack.parts[i].name.as_str())
+            .collect();
+        out.push_str(&format!(
+            "  {} ({:?}): {:.4} mm, asked {:.2}\n",
+            who.join(" and "),
+            m.kind,
+            m.have.0,
+            m.need.0
+        ));
     }
     out
 }
@@ -130,7 +157,11 @@ fn write(args: &Fit, value: &Value, text: &str) -> Result<(), Failure> {
         Some(path) => whole_file(path, |w| w.write_all(json.as_bytes()))?,
         None => {}
     }
-    if args.quiet { Ok(()) } else { print(&shown_lines(text)) }
+    if args.quiet {
+        Ok(())
+    } else {
+        print(&shown_lines(text))
+    }
 }
 
 /// Names come from a file: nothing in them may steer a terminal.

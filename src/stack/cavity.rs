@@ -26,7 +26,9 @@ impl Faceplate {
     /// Is this facet part of the faceplate?
     #[must_use]
     pub fn carries(&self, corners: &[Point; 3]) -> bool {
-        corners.iter().all(|p| self.height(p).abs() <= Self::FLAT_MM)
+        corners
+            .iter()
+            .all(|p| self.height(p).abs() <= Self::FLAT_MM)
     }
 }
 

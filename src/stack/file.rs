@@ -115,7 +115,10 @@ pub fn parse_stack(text: &str, path: &Path) -> Result<Stack, StackError> {
         stack.bores.push(bore);
     }
     for (table, span) in top.tables("part")? {
-        let part = read_part(&reader.table(table, span.clone(), "a [[part]]", &PART)?, &stack)?;
+        let part = read_part(
+            &reader.table(table, span.clone(), "a [[part]]", &PART)?,
+            &stack,
+        )?;
         if stack.parts.iter().any(|p| p.name == part.name) {
             let what = format!("a second part is called \"{}\"", part.name);
             return Err(reader.fault(&span, what, "give each part a name of its own"));
@@ -152,9 +155,7 @@ fn read_bore(t: &Fields) -> Result<Bore, StackError> {
         return Err(t.fault("outer_mm", what, "swap the two, or mend the figure"));
     }
     // Three outer diameters are safe against kinks (common practice, no source).
-    let bend_radius_mm = t
-        .length("bend_radius_mm", false)?
-        .unwrap_or(3.0 * outer_mm);
+    let bend_radius_mm = t.length("bend_radius_mm", false)?.unwrap_or(3.0 * outer_mm);
     Ok(Bore {
         name,
         inner_mm,
@@ -286,7 +287,8 @@ impl<'t, 'a> Fields<'t, 'a> {
     fn need<T>(&self, key: &str, value: Option<T>) -> Result<T, StackError> {
         value.ok_or_else(|| {
             let what = format!("{} lacks {key}", self.what);
-            self.reader.fault(&self.span, what, &format!("add {key} = …"))
+            self.reader
+                .fault(&self.span, what, &format!("add {key} = …"))
         })
     }
 
@@ -324,12 +326,22 @@ impl<'t, 'a> Fields<'t, 'a> {
         let Some(value) = self.get(key) else {
             return Ok(None);
         };
-        let wrong = || self.fault(key, format!("{key} is no list of {N} lengths"), "in mm, in [ ]");
+        let wrong = || {
+            self.fault(
+                key,
+                format!("{key} is no list of {N} lengths"),
+                "in mm, in [ ]",
+            )
+        };
         let list = value.get_ref().as_array().ok_or_else(wrong)?;
         if list.len() != N {
             return Err(wrong());
         }
-        let least = if signed { -LARGEST_MM } else { f64::MIN_POSITIVE };
+        let least = if signed {
+            -LARGEST_MM
+        } else {
+            f64::MIN_POSITIVE
+        };
         let mut out = [0.0; N];
         for (slot, item) in out.iter_mut().zip(list.iter()) {
             *slot = self.number(key, item, least)?;
@@ -337,12 +349,7 @@ impl<'t, 'a> Fields<'t, 'a> {
         Ok(Some(out))
     }
 
-    fn number(
-        &self,
-        key: &str,
-        value: &Spanned<DeValue>,
-        least: f64,
-    ) -> Result<f64, StackError> {
+    fn number(&self, key: &str, value: &Spanned<DeValue>, least: f64) -> Result<f64, StackError> {
         let text = match value.get_ref() {
             DeValue::Float(f) => f.as_str(),
             DeValue::Integer(i) if i.radix() == 10 => i.as_str(),
@@ -442,16 +449,31 @@ bend_radius_mm = 3.2
     #[test]
     fn each_fault_has_its_line_and_a_way_out() {
         for (from, to, line, word) in [
-            ("clearance_mm = 0.15", "clearence_mm = 0.15", 2, "did you mean \"clearance_mm\""),
+            (
+                "clearance_mm = 0.15",
+                "clearence_mm = 0.15",
+                2,
+                "did you mean \"clearance_mm\"",
+            ),
             ("[9.4, 7.2, 4.1]", "[9.4, 7.2]", 6, "list of 3"),
             ("[9.4, 7.2, 4.1]", "[9.4, -7.2, 4.1]", 6, "-7.2"),
             ("[9.4, 7.2, 4.1]", "[9.4, nan, 4.1]", 6, "nan"),
             ("[9.4, 7.2, 4.1]", "[9.4, inf, 4.1]", 6, "inf"),
             ("[9.4, 7.2, 4.1]", "[9.4, 0, 4.1]", 6, "over 0"),
             ("\"+x\"", "\"x\"", 7, "one of +x"),
-            ("bore = \"lows\"", "bore = \"low\"", 9, "did you mean \"lows\""),
+            (
+                "bore = \"lows\"",
+                "bore = \"low\"",
+                9,
+                "did you mean \"lows\"",
+            ),
             ("\"faceplate\"", "\"plate\"", 13, "faceplate"),
-            ("outer_mm = 1.6\nbend", "outer_mm = 0.6\nbend", 17, "less than inner_mm"),
+            (
+                "outer_mm = 1.6\nbend",
+                "outer_mm = 0.6\nbend",
+                17,
+                "less than inner_mm",
+            ),
             ("name = \"socket\"", "name = \"low\"", 10, "a second part"),
             ("size_mm = [5.5, 2.8, 4]", "", 10, "lacks size_mm"),
             ("at_mm = [0.0, 0.8]", "at_mm = [0.0, 8]", 7, "off its side"),

@@ -64,7 +64,9 @@ impl Depth {
                 if over > 0.0 {
                     p -= plate.outward * (2.0 * over);
                 }
-                let d = walls.nearest(&p, f64::INFINITY).map_or(1e3, |n| n.distance_mm);
+                let d = walls
+                    .nearest(&p, f64::INFINITY)
+                    .map_or(1e3, |n| n.distance_mm);
                 (if inside(&whole, &p) { d } else { -d }) as f32
             })
             .collect();
@@ -205,7 +207,16 @@ impl Depth {
         let v = |d: usize| f64::from(self.values[d]);
         let (p0, p1) = (base, base + nx);
         let (q0, q1) = (base + nx * ny, base + nx * ny + nx);
-        let c = [v(p0), v(p0 + 1), v(p1), v(p1 + 1), v(q0), v(q0 + 1), v(q1), v(q1 + 1)];
+        let c = [
+            v(p0),
+            v(p0 + 1),
+            v(p1),
+            v(p1 + 1),
+            v(q0),
+            v(q0 + 1),
+            v(q1),
+            v(q1 + 1),
+        ];
         let lerp = |a: f64, b: f64, t: f64| a + (b - a) * t;
         let x00 = lerp(c[0], c[1], t[0]);
         let x10 = lerp(c[2], c[3], t[0]);
@@ -261,7 +272,11 @@ mod tests {
     #[test]
     fn depth_in_a_ball_and_a_block() {
         let ball = Depth::new(&Cavity::new(sphere(5.0, 64)).unwrap());
-        for p in [Point::new(0.3, 1.0, 2.0), Point::new(-4.0, 2.9, 0.4), Point::new(0.0, 5.5, 0.0)] {
+        for p in [
+            Point::new(0.3, 1.0, 2.0),
+            Point::new(-4.0, 2.9, 0.4),
+            Point::new(0.0, 5.5, 0.0),
+        ] {
             let (d, slope) = ball.depth_and_slope(&p);
             assert!((d - (5.0 - p.coords.norm())).abs() < 0.02, "{d}");
             assert!((slope + p.coords.normalize()).norm() < 0.12);
@@ -281,10 +296,16 @@ mod tests {
             point: Point::new(0.0, 0.0, 3.0),
             outward: Vector::z(),
         };
-        let room = Cavity::new(block(10.0, 8.0, 6.0)).unwrap().with_faceplate(plate);
+        let room = Cavity::new(block(10.0, 8.0, 6.0))
+            .unwrap()
+            .with_faceplate(plate);
         let grid = Depth::beside(&room, &plate);
         let at = |x, y, z| grid.depth(&Point::new(x, y, z));
-        assert!((at(0.0, 1.0, 2.99) - 3.0).abs() < 0.02, "{}", at(0.0, 1.0, 2.99));
+        assert!(
+            (at(0.0, 1.0, 2.99) - 3.0).abs() < 0.02,
+            "{}",
+            at(0.0, 1.0, 2.99)
+        );
         assert!((at(0.0, 3.0, 2.5) - 1.0).abs() < 0.02);
         assert!(at(5.4, 0.0, 2.0) < -0.3);
     }

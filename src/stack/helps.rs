@@ -38,6 +38,9 @@ pub struct Help {
 /// Largest change of a shell that is tried, in tenths of a mm.
 const MOST_TENTHS: [u32; 2] = [30, 5];
 
+/// A kind of shell change: its name, how it is made, its largest value in tenths of a mm.
+type ShellTry = (&'static str, fn(Mm) -> ShellChange, u32);
+
 /// Tries changes until one of each kind works or `until` has come; what was not tried is not
 /// listed.
 #[must_use]
@@ -56,8 +59,12 @@ pub fn helps(
     };
     let mut out = Vec::new();
     if let Some(remake) = remake {
-        let changes: [(&'static str, fn(Mm) -> ShellChange, u32); 2] = [
-            ("raise_faceplate_mm", ShellChange::RaiseFaceplate, MOST_TENTHS[0]),
+        let changes: [ShellTry; 2] = [
+            (
+                "raise_faceplate_mm",
+                ShellChange::RaiseFaceplate,
+                MOST_TENTHS[0],
+            ),
             ("thin_wall_mm", ShellChange::ThinWall, MOST_TENTHS[1]),
         ];
         for (change, make, most) in changes {
@@ -74,12 +81,20 @@ pub fn helps(
                 change,
                 value_mm: Some(Mm(f64::from(least.unwrap_or(most)) / 10.0)),
                 part: None,
-                verdict: if least.is_some() { Verdict::Fits } else { Verdict::NotFound },
+                verdict: if least.is_some() {
+                    Verdict::Fits
+                } else {
+                    Verdict::NotFound
+                },
             });
         }
     }
     let mut order: Vec<usize> = (0..stack.parts.len()).collect();
-    order.sort_by(|&a, &b| stack.parts[a].volume_mm3().total_cmp(&stack.parts[b].volume_mm3()));
+    order.sort_by(|&a, &b| {
+        stack.parts[a]
+            .volume_mm3()
+            .total_cmp(&stack.parts[b].volume_mm3())
+    });
     for part in order {
         if over() || stack.parts.len() < 2 {
             break;
@@ -126,14 +141,32 @@ mod tests {
             ShellChange::RaiseFaceplate(Mm(x)) => room(x),
             ShellChange::ThinWall(_) => None,
         };
-        let options = FitOptions { effort: 6, seconds: None, ..FitOptions::default() };
+        let options = FitOptions {
+            effort: 6,
+            seconds: None,
+            ..FitOptions::default()
+        };
         let cavity = room(0.0).unwrap();
-        let all = helps(&cavity, &stack, options, None, Some(&remake), &AtomicBool::new(false));
+        let all = helps(
+            &cavity,
+            &stack,
+            options,
+            None,
+            Some(&remake),
+            &AtomicBool::new(false),
+        );
         assert_eq!(all[0].change, "raise_faceplate_mm");
         assert_eq!(all[0].verdict, Verdict::Fits);
-        assert!((all[0].value_mm.unwrap().0 - 0.6).abs() < 0.11, "{:?}", all[0].value_mm);
+        assert!(
+            (all[0].value_mm.unwrap().0 - 0.6).abs() < 0.11,
+            "{:?}",
+            all[0].value_mm
+        );
         assert_eq!(all[1].verdict, Verdict::NotFound);
         let last = all.last().unwrap();
-        assert_eq!((last.part.as_deref(), &last.verdict), (Some("part 1"), &Verdict::Fits));
+        assert_eq!(
+            (last.part.as_deref(), &last.verdict),
+            (Some("part 1"), &Verdict::Fits)
+        );
     }
 }

@@ -12,9 +12,9 @@ mod placement;
 mod pose;
 mod report;
 pub mod search;
-mod verdict;
 #[cfg(test)]
 pub(crate) mod shapes;
+mod verdict;
 
 pub use cavity::{Cavity, CavityError, Faceplate};
 pub use file::{StackError, parse_stack, read_stack};

@@ -64,11 +64,15 @@ impl Placement {
     /// Poses in the order of a stack's parts, without tubes.
     #[must_use]
     pub fn of(stack: &Stack, poses: &[Pose]) -> Self {
-        let parts = stack.parts.iter().zip(poses).map(|(part, pose)| PlacedPart {
-            name: part.name.clone(),
-            size_mm: part.size_mm,
-            pose: *pose,
-        });
+        let parts = stack
+            .parts
+            .iter()
+            .zip(poses)
+            .map(|(part, pose)| PlacedPart {
+                name: part.name.clone(),
+                size_mm: part.size_mm,
+                pose: *pose,
+            });
         Self {
             parts: parts.collect(),
             tubes: Vec::new(),
@@ -87,9 +91,9 @@ impl Placement {
     /// The `parts` and `tubes` of the report.
     #[must_use]
     pub fn to_json(&self) -> (Value, Value) {
-        let parts = self.parts.iter().map(|p| {
-            json!({ "name": p.name, "size_mm": p.size_mm, "pose": p.pose.rows().map(printed) })
-        });
+        let parts = self.parts.iter().map(
+            |p| json!({ "name": p.name, "size_mm": p.size_mm, "pose": p.pose.rows().map(printed) }),
+        );
         let tubes = self.tubes.iter().map(|t| {
             let line: Vec<[f64; 3]> = t
                 .centreline
@@ -110,8 +114,8 @@ impl Placement {
             path: path.to_path_buf(),
             what,
         };
-        let text = std::fs::read_to_string(path)
-            .map_err(|e| fault(format!("cannot be read: {e}")))?;
+        let text =
+            std::fs::read_to_string(path).map_err(|e| fault(format!("cannot be read: {e}")))?;
         Self::parse(&text).map_err(fault)
     }
 
@@ -231,7 +235,10 @@ mod tests {
         for (text, word) in [
             ("", "no JSON"),
             ("{}", "\"parts\""),
-            (r#"{"parts":[{"name":"a","size_mm":[1,1,1],"pose":[1]}]}"#, "parts[0]: \"pose\""),
+            (
+                r#"{"parts":[{"name":"a","size_mm":[1,1,1],"pose":[1]}]}"#,
+                "parts[0]: \"pose\"",
+            ),
             (r#"{"parts":[{"name":"a"}]}"#, "parts[0]"),
         ] {
             let e = Placement::parse(text).unwrap_err();

@@ -32,7 +32,10 @@ pub fn fit_json(stack: &Stack, answer: &FitAnswer, helps: &[Help]) -> Value {
     let helps: Vec<Value> = helps
         .iter()
         .map(|h| {
-            let value = h.value_mm.map(|v| json!(v.0)).or(h.part.as_ref().map(|p| json!(p)));
+            let value = h
+                .value_mm
+                .map(|v| json!(v.0))
+                .or(h.part.as_ref().map(|p| json!(p)));
             json!({ "change": h.change, "value": value, "verdict": h.verdict.name() })
         })
         .collect();
@@ -64,15 +67,30 @@ pub fn margins_json(certificate: &Certificate) -> Value {
     put("worst_pair_mm", least(MarginKind::Pair));
     put("worst_wall_mm", least(MarginKind::Wall));
     let zones = [least(MarginKind::ZonePair), least(MarginKind::ZoneWall)];
-    put("worst_kept_room_mm", zones.into_iter().flatten().reduce(f64::min));
-    put("least_bend_radius_mm", certificate.least_bend_radius.map(|m| m.0));
+    put(
+        "worst_kept_room_mm",
+        zones.into_iter().flatten().reduce(f64::min),
+    );
+    put(
+        "least_bend_radius_mm",
+        certificate.least_bend_radius.map(|m| m.0),
+    );
     put("least_web_mm", certificate.least_web.map(|m| m.0));
-    put("least_spare_mm", certificate.worst().map(super::certificate::Margin::spare_mm));
+    put(
+        "least_spare_mm",
+        certificate
+            .worst()
+            .map(super::certificate::Margin::spare_mm),
+    );
     Value::Object(out)
 }
 
 fn names<'s>(stack: &'s Stack, parts: &[usize]) -> Vec<&'s str> {
-    parts.iter().filter_map(|&i| stack.parts.get(i)).map(|p| p.name.as_str()).collect()
+    parts
+        .iter()
+        .filter_map(|&i| stack.parts.get(i))
+        .map(|p| p.name.as_str())
+        .collect()
 }
 
 fn against(kind: MarginKind) -> &'static str {
@@ -95,22 +113,36 @@ pub fn fit_text(stack: &Stack, answer: &FitAnswer, helps: &[Help]) -> String {
         out.push('\n');
     };
     match &answer.verdict {
-        Verdict::Fits => line("fits: a placement was found, and every margin re-computed".to_string()),
+        Verdict::Fits => {
+            line("fits: a placement was found, and every margin re-computed".to_string())
+        }
         Verdict::CannotFit(p) => {
             line(format!("cannot fit: {}", p.bound.because()));
             let unit = p.bound.unit();
-            line(format!("  needs {:.3} {unit}, has at most {:.3} {unit} ({})", p.need, p.have, p.bound.name()));
+            line(format!(
+                "  needs {:.3} {unit}, has at most {:.3} {unit} ({})",
+                p.need,
+                p.have,
+                p.bound.name()
+            ));
             if !p.parts.is_empty() {
                 line(format!("  parts: {}", names(stack, &p.parts).join(", ")));
             }
         }
         Verdict::NotFound => {
-            line(format!("not found: no placement in {} starts, and no proof that there is none", answer.starts));
+            line(format!(
+                "not found: no placement in {} starts, and no proof that there is none",
+                answer.starts
+            ));
         }
     }
     if let Some(b) = &answer.blocker {
         let who = names(stack, &b.parts).join(" and ");
-        line(format!("  nearest one: {who} too near to {}, by {:.3} mm", against(b.kind), b.short.0));
+        line(format!(
+            "  nearest one: {who} too near to {}, by {:.3} mm",
+            against(b.kind),
+            b.short.0
+        ));
     }
     if let Some(certificate) = &answer.certificate {
         let said = |kind, what: &str, need: f64| {
@@ -134,7 +166,10 @@ pub fn fit_text(stack: &Stack, answer: &FitAnswer, helps: &[Help]) -> String {
             (None, Some(v)) => format!("{} {:.1}", help.change.replace('_', " "), v.0),
             (None, None) => help.change.replace('_', " "),
         };
-        line(format!("  tried: {what}: {}", help.verdict.name().replace('_', " ")));
+        line(format!(
+            "  tried: {what}: {}",
+            help.verdict.name().replace('_', " ")
+        ));
     }
     out
 }
@@ -157,7 +192,8 @@ pub fn part_meshes(placement: &super::Placement) -> Vec<(String, Mesh)> {
         [3, 7, 5],
     ];
     let corner = |part: &super::PlacedPart, i: usize| -> Point {
-        let own = Vector::from_fn(|k, _| part.size_mm[k] * if i >> k & 1 == 1 { 0.5 } else { -0.5 });
+        let own =
+            Vector::from_fn(|k, _| part.size_mm[k] * if i >> k & 1 == 1 { 0.5 } else { -0.5 });
         part.pose.place(&own)
     };
     let each = placement.parts.iter().filter_map(|part| {

@@ -95,7 +95,9 @@ pub struct FitAnswer {
 pub fn fit(cavity: &Cavity, stack: &Stack, options: FitOptions, stop: &AtomicBool) -> FitAnswer {
     let start = Instant::now();
     // Half a year is as good as no limit, and does not overflow.
-    let limit = options.seconds.filter(|s| s.is_finite() && *s >= 0.0 && *s < 1.5e7);
+    let limit = options
+        .seconds
+        .filter(|s| s.is_finite() && *s >= 0.0 && *s < 1.5e7);
     let until = limit.map(|s| start + Duration::from_secs_f64(s));
     let notes = notes(cavity, stack);
     let depth = Depth::new(cavity);
@@ -116,7 +118,13 @@ pub fn fit(cavity: &Cavity, stack: &Stack, options: FitOptions, stop: &AtomicBoo
         rounds,
         until,
     };
-    let first = search(cavity, stack, &depth, effort(FIRST_LOOK.min(options.effort)), stop);
+    let first = search(
+        cavity,
+        stack,
+        &depth,
+        effort(FIRST_LOOK.min(options.effort)),
+        stop,
+    );
     if fits(&first) {
         return told(first, notes);
     }
@@ -124,7 +132,11 @@ pub fn fit(cavity: &Cavity, stack: &Stack, options: FitOptions, stop: &AtomicBoo
         return refused(proof);
     }
     let whole = search(cavity, stack, &depth, effort(options.effort), stop);
-    let best = if spare(&whole) >= spare(&first) { whole } else { first };
+    let best = if spare(&whole) >= spare(&first) {
+        whole
+    } else {
+        first
+    };
     told(best, notes)
 }
 
@@ -141,7 +153,11 @@ fn told(outcome: Outcome, notes: Vec<String>) -> FitAnswer {
     let fits = fits(&outcome);
     let worst = outcome.certificate.as_ref().and_then(Certificate::worst);
     FitAnswer {
-        verdict: if fits { Verdict::Fits } else { Verdict::NotFound },
+        verdict: if fits {
+            Verdict::Fits
+        } else {
+            Verdict::NotFound
+        },
         blocker: worst.filter(|_| !fits).map(|m| Blocker {
             parts: m.parts.clone(),
             kind: m.kind,
@@ -166,7 +182,9 @@ fn notes(cavity: &Cavity, stack: &Stack) -> Vec<String> {
         }
     }
     if stack.parts.iter().any(|p| p.bore.is_some()) {
-        notes.push("tubes to the bores were not laid: only spouts and parts were placed".to_string());
+        notes.push(
+            "tubes to the bores were not laid: only spouts and parts were placed".to_string(),
+        );
     }
     notes
 }
@@ -179,7 +197,11 @@ mod tests {
     use crate::stack::{Faceplate, parse_stack};
 
     fn ask(cavity: &Cavity, stack: &Stack) -> FitAnswer {
-        let options = FitOptions { effort: 30, seconds: None, ..FitOptions::default() };
+        let options = FitOptions {
+            effort: 30,
+            seconds: None,
+            ..FitOptions::default()
+        };
         fit(cavity, stack, options, &AtomicBool::new(false))
     }
 
@@ -191,7 +213,7 @@ mod tests {
         let answer = ask(&room, &stack);
         assert_eq!(answer.verdict, Verdict::Fits, "{:?}", answer.blocker);
         let spare = answer.certificate.unwrap().worst().unwrap().spare_mm();
-        assert!(spare >= 0.0 && spare < 0.0101, "{spare}");
+        assert!((0.0..0.0101).contains(&spare), "{spare}");
         let small = Cavity::new(block(8.6, 4.52, 3.52)).unwrap();
         let answer = ask(&small, &stack);
         assert_ne!(answer.verdict, Verdict::Fits);
@@ -200,7 +222,11 @@ mod tests {
     #[test]
     fn the_same_answer_each_time() {
         let room = Cavity::new(sphere(5.2, 16)).unwrap();
-        let stack = Stack::of_boxes(&[[5.0, 4.0, 3.0], [4.0, 3.0, 2.0], [4.0, 2.0, 2.0]], 0.15, 0.25);
+        let stack = Stack::of_boxes(
+            &[[5.0, 4.0, 3.0], [4.0, 3.0, 2.0], [4.0, 2.0, 2.0]],
+            0.15,
+            0.25,
+        );
         let (a, b) = (ask(&room, &stack), ask(&room, &stack));
         assert_eq!(a.verdict, Verdict::Fits);
         assert_eq!(a.placement, b.placement);
@@ -208,8 +234,13 @@ mod tests {
 
     #[test]
     fn a_socket_hangs_in_the_faceplate() {
-        let plate = Faceplate { point: Point::new(0.0, 0.0, 4.0), outward: Vector::z() };
-        let room = Cavity::new(block(9.0, 9.0, 8.0)).unwrap().with_faceplate(plate);
+        let plate = Faceplate {
+            point: Point::new(0.0, 0.0, 4.0),
+            outward: Vector::z(),
+        };
+        let room = Cavity::new(block(9.0, 9.0, 8.0))
+            .unwrap()
+            .with_faceplate(plate);
         let text = "[[part]]\nname = \"socket\"\nsize_mm = [5.5, 2.8, 4.0]\non = \"faceplate\"\n\
                     [[part]]\nname = \"mid\"\nsize_mm = [6.3, 4.3, 3.0]\n\
                     terminals = { face = \"-x\" }\nspout = { face = \"+x\", outer_mm = 1.4 }\n";

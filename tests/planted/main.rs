@@ -19,7 +19,12 @@ use secondbend::stack::{FitOptions, Verdict, fit};
 #[test]
 #[ignore = "minutes; prints the table"]
 fn table() {
-    let from_env = |k: &str, d: f64| std::env::var(k).ok().and_then(|v| v.parse().ok()).unwrap_or(d);
+    let from_env = |k: &str, d: f64| {
+        std::env::var(k)
+            .ok()
+            .and_then(|v| v.parse().ok())
+            .unwrap_or(d)
+    };
     let cases = from_env("CASES", 10.0) as u64;
     let seconds = from_env("SECONDS", 10.0);
     let only = from_env("TIGHT", 0.0);
@@ -40,10 +45,17 @@ fn table() {
                     made += 1;
                     let (out, spent) = within_cpu(2.0 * seconds, |stop| {
                         let depth = Depth::new(&case.cavity);
-                        let effort = Effort { seed: 1, rounds: 1_000_000, until: None };
+                        let effort = Effort {
+                            seed: 1,
+                            rounds: 1_000_000,
+                            until: None,
+                        };
                         search(&case.cavity, &case.stack, &depth, effort, stop)
                     });
-                    let worst = out.certificate.as_ref().and_then(|c| c.worst().map(|m| m.spare_mm()));
+                    let worst = out
+                        .certificate
+                        .as_ref()
+                        .and_then(|c| c.worst().map(|m| m.spare_mm()));
                     if out.certificate.is_some_and(|c| c.fits()) {
                         found += 1;
                         times.push(spent / 2.0);
@@ -55,7 +67,10 @@ fn table() {
                 times.sort_by(f64::total_cmp);
                 let mid = times.get(times.len() / 2).copied().unwrap_or(f64::NAN);
                 let last = times.last().copied().unwrap_or(f64::NAN);
-                println!("{tightness:.2} {shape:?} slack {slack}: {found}/{made} (of {number} laid), half within {mid:.2} s, all within {last:.2} s, {} starts each; missed {misses:?}", starts as u64 / made.max(1));
+                println!(
+                    "{tightness:.2} {shape:?} slack {slack}: {found}/{made} (of {number} laid), half within {mid:.2} s, all within {last:.2} s, {} starts each; missed {misses:?}",
+                    starts as u64 / made.max(1)
+                );
             }
         }
     }
@@ -71,7 +86,10 @@ fn no_bound_refuses_a_planted_case() {
 #[test]
 #[ignore = "an hour; CASES tells how many"]
 fn no_bound_refuses_thousands_of_planted_cases() {
-    let cases = std::env::var("CASES").ok().and_then(|v| v.parse().ok()).unwrap_or(3000);
+    let cases = std::env::var("CASES")
+        .ok()
+        .and_then(|v| v.parse().ok())
+        .unwrap_or(3000);
     never_refused(1000, cases);
 }
 
@@ -81,8 +99,14 @@ fn never_refused(from: u64, cases: u64) {
         let mut chance = Chance(number);
         // One to five parts, from cubes to boards, laid with hardly any slack.
         let n = 1 + (chance.unit() * 5.0) as usize;
-        let sizes: Vec<[f64; 3]> = (0..n).map(|_| [0; 3].map(|_| chance.within(0.8, 7.0))).collect();
-        let shape = if chance.unit() < 0.7 { Shape::Grown } else { Shape::Hull };
+        let sizes: Vec<[f64; 3]> = (0..n)
+            .map(|_| [0; 3].map(|_| chance.within(0.8, 7.0)))
+            .collect();
+        let shape = if chance.unit() < 0.7 {
+            Shape::Grown
+        } else {
+            Shape::Hull
+        };
         let Some(case) = planted_any(number, &sizes, shape, chance.within(0.0, 0.4), 0.005) else {
             continue;
         };
@@ -101,9 +125,18 @@ fn a_planted_case_is_found() {
     let sizes = [[6.3, 4.3, 3.0], [5.0, 2.7, 2.0], [5.0, 2.7, 2.0]];
     for shape in [Shape::Hull, Shape::Grown] {
         let case = planted_any(3, &sizes, shape, 0.3, 0.05).expect("it can be laid");
-        let options = FitOptions { seconds: None, effort: 40, ..FitOptions::default() };
+        let options = FitOptions {
+            seconds: None,
+            effort: 40,
+            ..FitOptions::default()
+        };
         let answer = fit(&case.cavity, &case.stack, options, &AtomicBool::new(false));
-        assert_eq!(answer.verdict, Verdict::Fits, "{shape:?} {:.2}", case.tightness);
+        assert_eq!(
+            answer.verdict,
+            Verdict::Fits,
+            "{shape:?} {:.2}",
+            case.tightness
+        );
         assert!(answer.certificate.expect("fits").fits());
     }
 }
@@ -112,7 +145,12 @@ fn a_planted_case_is_found() {
 fn cpu_seconds() -> f64 {
     let text = std::fs::read_to_string("/proc/self/stat").unwrap_or_default();
     let after = text.rsplit(')').next().unwrap_or("");
-    let field = |k: usize| after.split_whitespace().nth(k).and_then(|s| s.parse::<f64>().ok());
+    let field = |k: usize| {
+        after
+            .split_whitespace()
+            .nth(k)
+            .and_then(|s| s.parse::<f64>().ok())
+    };
     (field(11).unwrap_or(0.0) + field(12).unwrap_or(0.0)) / 100.0
 }
 

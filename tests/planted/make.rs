@@ -12,7 +12,10 @@ pub struct Chance(pub u64);
 
 impl Chance {
     pub fn unit(&mut self) -> f64 {
-        self.0 = self.0.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+        self.0 = self
+            .0
+            .wrapping_mul(6_364_136_223_846_793_005)
+            .wrapping_add(1_442_695_040_888_963_407);
         let x = self.0 ^ (self.0 >> 33);
         (x.wrapping_mul(0xFF51_AFD7_ED55_8CCD) >> 11) as f64 / (1_u64 << 53) as f64
     }
@@ -59,7 +62,10 @@ pub fn five_driver_sizes(chance: &mut Chance) -> Vec<[f64; 3]> {
         [5.5, 2.8, 4.0],
         [7.0, 5.0, 1.8],
     ];
-    CLASSES.iter().map(|c| c.map(|s| s * chance.within(0.9, 1.1))).collect()
+    CLASSES
+        .iter()
+        .map(|c| c.map(|s| s * chance.within(0.9, 1.1)))
+        .collect()
 }
 
 /// Parts laid against each other with `slack` over the clearance, as compactly as a few tries do.
@@ -68,9 +74,16 @@ fn lay(sizes: &[[f64; 3]], slack: f64, chance: &mut Chance) -> Vec<Pose> {
     for n in 0..sizes.len() {
         let mut best: Option<(f64, Pose)> = None;
         for _ in 0..if n == 0 { 1 } else { 60 } {
-            let turn = if chance.unit() < 0.8 { upright(chance) } else { free(chance) };
+            let turn = if chance.unit() < 0.8 {
+                upright(chance)
+            } else {
+                free(chance)
+            };
             let tilt = Rotation3::new(chance.direction() * chance.within(0.0, 0.08)).into_inner();
-            let mut pose = Pose { turn: tilt * turn, middle: Point::origin() };
+            let mut pose = Pose {
+                turn: tilt * turn,
+                middle: Point::origin(),
+            };
             if n > 0 {
                 let dir = chance.direction();
                 let off = poses[(chance.unit() * n as f64) as usize].middle;
@@ -78,14 +91,21 @@ fn lay(sizes: &[[f64; 3]], slack: f64, chance: &mut Chance) -> Vec<Pose> {
                 for _ in 0..30 {
                     let mid = (near + far) / 2.0;
                     pose.middle = off + dir * mid;
-                    if clear(sizes, &poses, &pose, PAIR_MM + slack) { far = mid } else { near = mid }
+                    if clear(sizes, &poses, &pose, PAIR_MM + slack) {
+                        far = mid
+                    } else {
+                        near = mid
+                    }
                 }
                 pose.middle = off + dir * far;
                 if !clear(sizes, &poses, &pose, PAIR_MM + slack * 0.99) {
                     continue;
                 }
             }
-            let spread: f64 = poses.iter().map(|p| (p.middle - pose.middle).norm_squared()).sum();
+            let spread: f64 = poses
+                .iter()
+                .map(|p| (p.middle - pose.middle).norm_squared())
+                .sum();
             if best.as_ref().is_none_or(|(b, _)| spread < *b) {
                 best = Some((spread, pose));
             }
@@ -128,12 +148,22 @@ fn box_distance(pose: &Pose, size: &[f64; 3], p: &Point) -> f64 {
 }
 
 /// A case of its number; `tightness` is met within two hundredths, or there is none.
-pub fn planted(number: u64, sizes: &[[f64; 3]], shape: Shape, tightness: f64, slack: f64) -> Option<Case> {
+pub fn planted(
+    number: u64,
+    sizes: &[[f64; 3]],
+    shape: Shape,
+    tightness: f64,
+    slack: f64,
+) -> Option<Case> {
     let mut plan = Plan::new(number, sizes, shape, slack);
     let (mut tight, mut wide) = (0.0, 3.0);
     for _ in 0..8 {
         let mid = (tight + wide) / 2.0;
-        if plan.tightness(&plan.surface(mid, 1.0)) > tightness { tight = mid } else { wide = mid }
+        if plan.tightness(&plan.surface(mid, 1.0)) > tightness {
+            tight = mid
+        } else {
+            wide = mid
+        }
     }
     let loose = (tight + wide) / 2.0;
     let case = plan.first_that_fits(loose)?;
@@ -141,7 +171,13 @@ pub fn planted(number: u64, sizes: &[[f64; 3]], shape: Shape, tightness: f64, sl
 }
 
 /// A case as loose as `loose` makes it, mm.
-pub fn planted_any(number: u64, sizes: &[[f64; 3]], shape: Shape, loose: f64, slack: f64) -> Option<Case> {
+pub fn planted_any(
+    number: u64,
+    sizes: &[[f64; 3]],
+    shape: Shape,
+    loose: f64,
+    slack: f64,
+) -> Option<Case> {
     Plan::new(number, sizes, shape, slack).first_that_fits(loose)
 }
 
@@ -178,7 +214,9 @@ impl Plan {
                 let d: Vec<f64> = boxes.map(|(b, s)| box_distance(b, &s.size_mm, p)).collect();
                 let least = d.iter().copied().fold(f64::INFINITY, f64::min);
                 let k = loose.max(0.02);
-                least - k * d.iter().map(|x| (-(x - least) / k).exp()).sum::<f64>().ln() - self.level
+                least
+                    - k * d.iter().map(|x| (-(x - least) / k).exp()).sum::<f64>().ln()
+                    - self.level
             }
             Shape::Hull => {
                 let far = self.dirs.iter().map(|(d, h)| p.coords.dot(d) - h);
@@ -212,7 +250,11 @@ impl Plan {
             let certificate = certify(&cavity, &self.stack, &planted).expect("rigid");
             if certificate.fits() {
                 let stack = self.stack.clone();
-                return Some(Case { cavity, stack, tightness });
+                return Some(Case {
+                    cavity,
+                    stack,
+                    tightness,
+                });
             }
             self.level += certificate.worst().map_or(0.0, |m| -m.spare_mm()) + 0.002;
         }
@@ -222,7 +264,9 @@ impl Plan {
 
 fn hull_height(poses: &[Pose], sizes: &[[f64; 3]], dir: &Vector) -> f64 {
     let each = poses.iter().zip(sizes).map(|(pose, size)| {
-        let reach: f64 = (0..3).map(|k| size[k] / 2.0 * pose.turn.column(k).dot(dir).abs()).sum();
+        let reach: f64 = (0..3)
+            .map(|k| size[k] / 2.0 * pose.turn.column(k).dot(dir).abs())
+            .sum();
         pose.middle.coords.dot(dir) + reach
     });
     each.fold(f64::NEG_INFINITY, f64::max)

@@ -17,15 +17,24 @@ const TETRAHEDRA: [[usize; 4]; 6] = [
 
 /// The surface of `{f ≤ 0}` within a box, its facets about `step` in size.
 pub fn surface(lo: Point, hi: Point, step: f64, f: &dyn Fn(&Point) -> f64) -> Mesh {
-    let counts: Vec<usize> = (0..3).map(|k| ((hi[k] - lo[k]) / step).ceil() as usize + 1).collect();
+    let counts: Vec<usize> = (0..3)
+        .map(|k| ((hi[k] - lo[k]) / step).ceil() as usize + 1)
+        .collect();
     let (nx, ny, nz) = (counts[0], counts[1], counts[2]);
     let index = |i: usize, j: usize, k: usize| (k * ny + j) * nx + i;
     let at = |n: usize| {
         let (i, j, k) = (n % nx, n / nx % ny, n / (nx * ny));
-        Point::new(lo.x + i as f64 * step, lo.y + j as f64 * step, lo.z + k as f64 * step)
+        Point::new(
+            lo.x + i as f64 * step,
+            lo.y + j as f64 * step,
+            lo.z + k as f64 * step,
+        )
     };
     let values: Vec<f64> = (0..nx * ny * nz).map(|n| f(&at(n))).collect();
-    let mut made = Made { points: Vec::new(), on_edge: HashMap::new() };
+    let mut made = Made {
+        points: Vec::new(),
+        on_edge: HashMap::new(),
+    };
     let mut facets = Vec::new();
     for k in 0..nz - 1 {
         for j in 0..ny - 1 {
@@ -37,7 +46,8 @@ pub fn surface(lo: Point, hi: Point, step: f64, f: &dyn Fn(&Point) -> f64) -> Me
                 }
                 for tet in TETRAHEDRA {
                     let n = tet.map(corner);
-                    let (low, high): (Vec<usize>, Vec<usize>) = n.iter().partition(|&&m| values[m] <= 0.0);
+                    let (low, high): (Vec<usize>, Vec<usize>) =
+                        n.iter().partition(|&&m| values[m] <= 0.0);
                     let mut edge = |a: usize, b: usize| made.edge(a, b, &at, f);
                     let ring: Vec<u32> = match low.len() {
                         1 => high.iter().map(|&h| edge(low[0], h)).collect(),
@@ -70,7 +80,13 @@ struct Made {
 }
 
 impl Made {
-    fn edge(&mut self, a: usize, b: usize, at: &dyn Fn(usize) -> Point, f: &dyn Fn(&Point) -> f64) -> u32 {
+    fn edge(
+        &mut self,
+        a: usize,
+        b: usize,
+        at: &dyn Fn(usize) -> Point,
+        f: &dyn Fn(&Point) -> f64,
+    ) -> u32 {
         let key = (a.min(b), a.max(b));
         if let Some(&v) = self.on_edge.get(&key) {
             return v;

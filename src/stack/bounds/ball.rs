@@ -18,7 +18,12 @@ pub(super) fn refuse(facts: &Facts) -> Option<Proof> {
         .into_iter()
         .map(|i| (i, facts.core_depth_mm(i)))
         .max_by(|a, b| a.1.total_cmp(&b.1))?;
-    let deepest = facts.depth.values().iter().copied().fold(f32::MIN, f32::max);
+    let deepest = facts
+        .depth
+        .values()
+        .iter()
+        .copied()
+        .fold(f32::MIN, f32::max);
     if need <= f64::from(deepest) - NODE_ERROR_MM {
         return None;
     }
@@ -42,7 +47,11 @@ pub(super) fn largest_ball(facts: &Facts) -> f64 {
     let depth = facts.depth;
     let mut side = depth.step_mm();
     let reach = |side: f64| side * 3.0_f64.sqrt() / 2.0;
-    let mut found = depth.values().iter().map(|v| f64::from(*v)).fold(0.0, f64::max);
+    let mut found = depth
+        .values()
+        .iter()
+        .map(|v| f64::from(*v))
+        .fold(0.0, f64::max);
     let mut open: Vec<Cell> = depth
         .values()
         .iter()
@@ -57,7 +66,10 @@ pub(super) fn largest_ball(facts: &Facts) -> f64 {
         open.retain(|c| c.bound > found + CLOSE_MM);
         asked += 8 * open.len();
         if open.is_empty() || asked > MOST_QUERIES {
-            return open.iter().map(|c| c.bound).fold(found + CLOSE_MM, f64::max);
+            return open
+                .iter()
+                .map(|c| c.bound)
+                .fold(found + CLOSE_MM, f64::max);
         }
         side /= 2.0;
         open = open
@@ -67,10 +79,16 @@ pub(super) fn largest_ball(facts: &Facts) -> f64 {
                     let at = Vector::from_fn(|k, _| if i >> k & 1 == 1 { 0.5 } else { -0.5 });
                     let middle = cell.middle + at * side;
                     let d = exact_depth(&facts.queries, &middle);
-                    Cell { bound: (d + reach(side)).min(cell.bound), middle }
+                    Cell {
+                        bound: (d + reach(side)).min(cell.bound),
+                        middle,
+                    }
                 })
             })
             .collect();
-        found = open.iter().map(|c| c.bound - reach(side)).fold(found, f64::max);
+        found = open
+            .iter()
+            .map(|c| c.bound - reach(side))
+            .fold(found, f64::max);
     }
 }

@@ -14,12 +14,18 @@ const MOST_PARTS: usize = 12;
 pub(super) type Reach = [[f64; 2]; 3];
 
 /// Where each part's inner ball may have its middle, as intervals in a frame.
-pub(super) fn reaches(core: &Core, component: Option<usize>, frame: &nalgebra::Matrix3<f64>) -> Reach {
+pub(super) fn reaches(
+    core: &Core,
+    component: Option<usize>,
+    frame: &nalgebra::Matrix3<f64>,
+) -> Reach {
     let rim = core.rim(component);
     [0, 1, 2].map(|k| {
         let axis: Vector = frame.column(k).into_owned();
         let heights = rim.iter().map(|p| p.coords.dot(&axis));
-        let (lo, hi) = heights.fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), x| (l.min(x), h.max(x)));
+        let (lo, hi) = heights.fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), x| {
+            (l.min(x), h.max(x))
+        });
         [lo - core.reach_mm, hi + core.reach_mm]
     })
 }
@@ -27,15 +33,20 @@ pub(super) fn reaches(core: &Core, component: Option<usize>, frame: &nalgebra::M
 /// Shortfall of the best order along axis `along`, mm: positive where no order fits.
 pub(super) fn shortfall(radii: &[f64], clearance: f64, reach: &[Reach], along: usize) -> f64 {
     let n = radii.len();
-    if n < 2 || n > MOST_PARTS {
+    if !(2..=MOST_PARTS).contains(&n) {
         return 0.0;
     }
     let sideways = |i: usize, j: usize, k: usize| {
-        (reach[i][k][1] - reach[j][k][0]).max(reach[j][k][1] - reach[i][k][0]).max(0.0)
+        (reach[i][k][1] - reach[j][k][0])
+            .max(reach[j][k][1] - reach[i][k][0])
+            .max(0.0)
     };
     let advance = |i: usize, j: usize| {
         let apart = radii[i] + radii[j] + clearance - SAFETY_MM;
-        let (a, b) = (sideways(i, j, (along + 1) % 3), sideways(i, j, (along + 2) % 3));
+        let (a, b) = (
+            sideways(i, j, (along + 1) % 3),
+            sideways(i, j, (along + 2) % 3),
+        );
         (apart * apart - a * a - b * b).max(0.0).sqrt()
     };
     // Least place of the last ball, and least shortfall on the way, by set and last member.
@@ -78,16 +89,23 @@ pub(super) fn refuse(facts: &Facts) -> Option<Proof> {
         return None; // the ball's own bound says so
     }
     let widest = parts.iter().enumerate().min_by(|a, b| {
-        facts.core_depth_mm(*a.1).total_cmp(&facts.core_depth_mm(*b.1))
+        facts
+            .core_depth_mm(*a.1)
+            .total_cmp(&facts.core_depth_mm(*b.1))
     })?;
-    let radii: Vec<f64> = parts.iter().map(|&i| facts.stack.parts[i].sides_mm()[2] / 2.0).collect();
+    let radii: Vec<f64> = parts
+        .iter()
+        .map(|&i| facts.stack.parts[i].sides_mm()[2] / 2.0)
+        .collect();
     for frame in frames(&cores[widest.0], None) {
         let reach: Vec<Reach> = cores.iter().map(|c| reaches(c, None, &frame)).collect();
         for along in 0..3 {
             let short = shortfall(&radii, facts.stack.clearance_mm, &reach, along);
             if short > SAFETY_MM {
                 let ends = reach.iter().map(|r| r[along]);
-                let have = ends.fold([f64::INFINITY, f64::NEG_INFINITY], |[l, h], r| [l.min(r[0]), h.max(r[1])]);
+                let have = ends.fold([f64::INFINITY, f64::NEG_INFINITY], |[l, h], r| {
+                    [l.min(r[0]), h.max(r[1])]
+                });
                 return Some(Proof {
                     bound: BoundKind::Chain,
                     need: have[1] - have[0] + short,

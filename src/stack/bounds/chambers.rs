@@ -46,10 +46,17 @@ pub(super) fn refuse(facts: &Facts) -> Option<Proof> {
             }
         }
     }
-    let inside = if n > 1 { inside_volumes(facts) } else { Vec::new() };
+    let inside = if n > 1 {
+        inside_volumes(facts)
+    } else {
+        Vec::new()
+    };
     let chambers: Vec<Chamber> = (0..n)
         .map(|k| {
-            let hosts: Vec<usize> = (0..parts.len()).filter(|&p| allowed[p][k]).map(|p| parts[p]).collect();
+            let hosts: Vec<usize> = (0..parts.len())
+                .filter(|&p| allowed[p][k])
+                .map(|p| parts[p])
+                .collect();
             Chamber {
                 volume_mm3: within_reach(facts, &inside, &room, k, &hosts),
                 reach: frames(&room, Some(k))
@@ -83,12 +90,23 @@ fn within_reach(facts: &Facts, inside: &[f64], room: &Core, k: usize, hosts: &[u
     if room.components() == 1 {
         return whole;
     }
-    let grown = facts.stack.wall_clearance_mm.min(facts.stack.clearance_mm / 2.0);
-    let thickest = hosts.iter().map(|&i| facts.stack.parts[i].sides_mm()[2]).fold(0.0, f64::max);
+    let grown = facts
+        .stack
+        .wall_clearance_mm
+        .min(facts.stack.clearance_mm / 2.0);
+    let thickest = hosts
+        .iter()
+        .map(|&i| facts.stack.parts[i].sides_mm()[2])
+        .fold(0.0, f64::max);
     let reach = 3.0_f64.sqrt() / 2.0 * thickest + grown + 2.0 * depth.half_diagonal_mm();
     let beyond = (reach / depth.step_mm()).powi(2);
     let far_sq = distances_sq(depth.counts(), &room.coarse[k]);
-    let out: f64 = inside.iter().zip(&far_sq).filter(|(_, d)| **d > beyond).map(|(v, _)| v).sum();
+    let out: f64 = inside
+        .iter()
+        .zip(&far_sq)
+        .filter(|(_, d)| **d > beyond)
+        .map(|(v, _)| v)
+        .sum();
     whole - out
 }
 
@@ -152,7 +170,10 @@ impl Sharing<'_> {
     /// Could the chamber hold these parts, as far as volume and the row of balls tell?
     fn holds(&self, k: usize, group: &[usize]) -> bool {
         let chamber = &self.chambers[k];
-        let need: f64 = group.iter().map(|&g| grown_mm3(self.facts, self.parts[g])).sum();
+        let need: f64 = group
+            .iter()
+            .map(|&g| grown_mm3(self.facts, self.parts[g]))
+            .sum();
         if need > chamber.volume_mm3 * (1.0 + 1e-6) + 1e-2 {
             return false;
         }
@@ -160,7 +181,9 @@ impl Sharing<'_> {
         let radii: Vec<f64> = group.iter().map(radius).collect();
         chamber.reach.iter().all(|frame| {
             let reach: Vec<Reach> = group.iter().map(|&g| frame[g]).collect();
-            (0..3).all(|along| shortfall(&radii, self.facts.stack.clearance_mm, &reach, along) <= SAFETY_MM)
+            (0..3).all(|along| {
+                shortfall(&radii, self.facts.stack.clearance_mm, &reach, along) <= SAFETY_MM
+            })
         })
     }
 }

@@ -55,7 +55,8 @@ impl Core {
             })
             .collect();
         let middle = |c: &[i32; 3]| {
-            depth.node([0, 0, 0]) + Vector::from_fn(|k, _| (f64::from(c[k]) + 0.5) * small - step / 2.0)
+            depth.node([0, 0, 0])
+                + Vector::from_fn(|k, _| (f64::from(c[k]) + 0.5) * small - step / 2.0)
         };
         let mut labels: std::collections::HashMap<[i32; 3], u32> =
             cells.iter().flatten().map(|c| (*c, u32::MAX)).collect();
@@ -99,7 +100,11 @@ impl Core {
 
     /// The component of this region that holds a component of a deeper one.
     pub fn holder_of(&self, deeper: &Self, component: usize) -> Option<usize> {
-        let cell = deeper.labels.iter().find(|(_, l)| **l as usize == component)?.0;
+        let cell = deeper
+            .labels
+            .iter()
+            .find(|(_, l)| **l as usize == component)?
+            .0;
         self.labels.get(cell).map(|l| *l as usize)
     }
 
@@ -121,7 +126,9 @@ impl Core {
         let (long, short) = (sides[0] - sides[2], sides[1] - sides[2]);
         let rim = &self.rims[component];
         let need = long.hypot(short);
-        let (lo, hi) = rim.iter().fold((rim[0], rim[0]), |(l, h), p| (l.inf(p), h.sup(p)));
+        let (lo, hi) = rim
+            .iter()
+            .fold((rim[0], rim[0]), |(l, h), p| (l.inf(p), h.sup(p)));
         let boxed = (hi - lo).norm() + 2.0 * self.reach_mm;
         if need > boxed + SAFETY_MM {
             return Some((need, boxed));
@@ -170,9 +177,13 @@ pub(super) fn refuse(facts: &Facts) -> Option<Proof> {
         let sides = facts.stack.parts[part].sides_mm();
         let core = facts.core(part);
         // No component is left to the ball's own bound.
-        let narrow: Option<Vec<(f64, f64)>> =
-            (0..core.components()).map(|k| core.too_narrow(k, sides)).collect();
-        let widest = narrow.and_then(|all| all.into_iter().max_by(|a, b| (a.1 - a.0).total_cmp(&(b.1 - b.0))));
+        let narrow: Option<Vec<(f64, f64)>> = (0..core.components())
+            .map(|k| core.too_narrow(k, sides))
+            .collect();
+        let widest = narrow.and_then(|all| {
+            all.into_iter()
+                .max_by(|a, b| (a.1 - a.0).total_cmp(&(b.1 - b.0)))
+        });
         if let Some((need, have)) = widest {
             return Some(Proof {
                 bound: BoundKind::Core,

@@ -12,11 +12,11 @@ use std::sync::{Arc, Mutex, PoisonError};
 
 use nalgebra::Matrix3;
 
+use self::core::Core;
 use super::cavity::Cavity;
 use super::grid::Depth;
 use super::parts::Stack;
 use crate::mesh::MeshQueries;
-use self::core::Core;
 
 /// A need must exceed what there is by this before it counts, mm: above the certificate's
 /// tolerance and the rounding of the figures, below anything that a shop could measure.
@@ -60,13 +60,25 @@ impl BoundKind {
     #[must_use]
     pub fn because(self) -> &'static str {
         match self {
-            Self::Diagonal => "opposite corners of the part would be further apart than any two points of the cavity",
-            Self::Cylinder => "seen along a cylinder that holds the cavity, the part is wider than it",
-            Self::Volume => "the parts with the room they keep free have more volume than the cavity",
+            Self::Diagonal => {
+                "opposite corners of the part would be further apart than any two points of the cavity"
+            }
+            Self::Cylinder => {
+                "seen along a cylinder that holds the cavity, the part is wider than it"
+            }
+            Self::Volume => {
+                "the parts with the room they keep free have more volume than the cavity"
+            }
             Self::Ball => "the part holds a ball that is larger than any ball in the cavity",
-            Self::Core => "the middles of the part's inscribed balls need a rectangle that no deep enough region holds",
-            Self::Chain => "balls inscribed in the parts cannot stand side by side along the cavity in any order",
-            Self::Chambers => "the parts cannot be shared out among the separate deep regions of the cavity",
+            Self::Core => {
+                "the middles of the part's inscribed balls need a rectangle that no deep enough region holds"
+            }
+            Self::Chain => {
+                "balls inscribed in the parts cannot stand side by side along the cavity in any order"
+            }
+            Self::Chambers => {
+                "the parts cannot be shared out among the separate deep regions of the cavity"
+            }
         }
     }
 
@@ -127,7 +139,11 @@ impl<'a> Facts<'a> {
 
     /// What a part keeps from the wall on every side, mm.
     pub fn wall_mm(&self, part: usize) -> f64 {
-        if self.seated(part) { 0.0 } else { self.stack.wall_clearance_mm }
+        if self.seated(part) {
+            0.0
+        } else {
+            self.stack.wall_clearance_mm
+        }
     }
 
     /// Where the middle of a part's inscribed ball can be; made once for each depth.
@@ -157,7 +173,12 @@ pub fn cannot_fit(cavity: &Cavity, stack: &Stack, depth: &Depth) -> Option<Proof
 type Bound = fn(&Facts) -> Option<Proof>;
 
 /// Milliseconds each.
-const CHEAP: [Bound; 4] = [volume::refuse, spread::diagonal, spread::cylinder, ball::refuse];
+const CHEAP: [Bound; 4] = [
+    volume::refuse,
+    spread::diagonal,
+    spread::cylinder,
+    ball::refuse,
+];
 /// Tenths of a second each.
 const DEAR: [Bound; 3] = [core::refuse, chain::refuse, chambers::refuse];
 
@@ -169,9 +190,16 @@ pub fn cheap(cavity: &Cavity, stack: &Stack, depth: &Depth) -> Option<Proof> {
 }
 
 /// Every bound that refuses, cheap ones first.
-pub fn refusals<'a>(cavity: &'a Cavity, stack: &'a Stack, depth: &'a Depth) -> impl Iterator<Item = Proof> + 'a {
+pub fn refusals<'a>(
+    cavity: &'a Cavity,
+    stack: &'a Stack,
+    depth: &'a Depth,
+) -> impl Iterator<Item = Proof> + 'a {
     let facts = Facts::new(cavity, stack, depth);
-    CHEAP.iter().chain(&DEAR).filter_map(move |bound| bound(&facts))
+    CHEAP
+        .iter()
+        .chain(&DEAR)
+        .filter_map(move |bound| bound(&facts))
 }
 
 /// Frames in which regions are boxed: upright, and their own main axes.
@@ -189,10 +217,12 @@ mod tests {
         let cavity = Cavity::new(mesh).unwrap();
         let stack = Stack::of_boxes(sizes, 0.15, 0.25);
         let depth = Depth::new(&cavity);
-        refusals(&cavity, &stack, &depth).map(|p| {
-            assert!(p.need > p.have, "{p:?}");
-            p.bound
-        }).collect()
+        refusals(&cavity, &stack, &depth)
+            .map(|p| {
+                assert!(p.need > p.have, "{p:?}");
+                p.bound
+            })
+            .collect()
     }
 
     /// Two rooms side by side, joined by nothing.
@@ -214,7 +244,11 @@ mod tests {
             (Ball, block(12.0, 12.0, 3.0), vec![[3.0, 3.0, 2.6]]),
             (Core, block(7.0, 7.0, 7.0), vec![[9.5, 6.5, 2.0]]),
             (Chain, block(14.0, 4.0, 4.0), vec![[3.4, 3.4, 3.4]; 4]),
-            (Chambers, two(&block(6.0, 6.0, 4.0), 9.0), vec![[5.0, 5.0, 3.0]; 3]),
+            (
+                Chambers,
+                two(&block(6.0, 6.0, 4.0), 9.0),
+                vec![[5.0, 5.0, 3.0]; 3],
+            ),
         ] {
             let all = told(mesh, &sizes);
             assert!(all.contains(&bound), "{bound:?} is not among {all:?}");
@@ -223,13 +257,19 @@ mod tests {
 
     #[test]
     fn a_hair_more_room_than_a_part_needs_is_never_refused() {
-        for (x, y, z) in [(5.0, 3.0, 2.0), (8.0, 8.0, 1.0), (3.0, 3.0, 3.0), (9.0, 1.0, 1.0)] {
+        for (x, y, z) in [
+            (5.0, 3.0, 2.0),
+            (8.0, 8.0, 1.0),
+            (3.0, 3.0, 3.0),
+            (9.0, 1.0, 1.0),
+        ] {
             let room = |more: f64| block(x + 0.5 + more, y + 0.5 + more, z + 0.5 + more);
             assert_eq!(told(room(1e-5), &[[x, y, z]]), []);
             // Turned, moved, so that no grid line lies along a wall.
             let mut rng = crate::stack::search::rng::Rng::new(1);
             let turn = rng.turn();
-            let turned = room(1e-5).mapped(|p| Point::from(turn * p.coords + Vector::repeat(0.123)));
+            let turned =
+                room(1e-5).mapped(|p| Point::from(turn * p.coords + Vector::repeat(0.123)));
             assert_eq!(told(turned.unwrap(), &[[x, y, z]]), []);
         }
     }

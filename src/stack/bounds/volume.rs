@@ -7,7 +7,9 @@ use std::f64::consts::PI;
 use super::{BoundKind, Facts, Proof};
 
 pub(super) fn refuse(facts: &Facts) -> Option<Proof> {
-    let need: f64 = (0..facts.stack.parts.len()).map(|i| grown_mm3(facts, i)).sum();
+    let need: f64 = (0..facts.stack.parts.len())
+        .map(|i| grown_mm3(facts, i))
+        .sum();
     let have = facts.cavity.volume_mm3();
     // Rounding of a sum over many facets, and the certificate's tolerance on every face.
     let safety = 1e-6 * have + 1e-2;
@@ -26,7 +28,13 @@ pub(super) fn grown_mm3(facts: &Facts, part: usize) -> f64 {
     let m = if facts.seated(part) {
         0.0
     } else {
-        facts.stack.wall_clearance_mm.min(facts.stack.clearance_mm / 2.0)
+        facts
+            .stack
+            .wall_clearance_mm
+            .min(facts.stack.clearance_mm / 2.0)
     };
-    a * b * c + 2.0 * (a * b + b * c + c * a) * m + PI * (a + b + c) * m * m + 4.0 / 3.0 * PI * m * m * m
+    a * b * c
+        + 2.0 * (a * b + b * c + c * a) * m
+        + PI * (a + b + c) * m * m
+        + 4.0 / 3.0 * PI * m * m * m
 }

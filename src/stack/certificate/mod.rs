@@ -244,20 +244,28 @@ fn part_walls(
         let mut solid = body.solid;
         if let (Some(plate), false) = (plate, body.zone) {
             // A corner in the faceplate's plane itself would be neither inside nor outside.
-            solid.middle -= plate.outward * (top_heights(&solid, &plate).into_iter().fold(0.0, f64::max) + 1e-9);
+            solid.middle -= plate.outward
+                * (top_heights(&solid, &plate).into_iter().fold(0.0, f64::max) + 1e-9);
         }
         out.push(Margin {
             parts: vec![i],
             kind,
             have: Mm(wall_margin(queries, &solid, &skip)),
-            need: Mm(if body.zone { 0.0 } else { stack.wall_clearance_mm }),
+            need: Mm(if body.zone {
+                0.0
+            } else {
+                stack.wall_clearance_mm
+            }),
         });
     }
     if let Some(plate) = plate {
         out.push(Margin {
             parts: vec![i],
             kind: MarginKind::Seat,
-            have: Mm(-top_heights(&bodies[0].solid, &plate).map(f64::abs).into_iter().fold(0.0, f64::max)),
+            have: Mm(-top_heights(&bodies[0].solid, &plate)
+                .map(f64::abs)
+                .into_iter()
+                .fold(0.0, f64::max)),
             need: Mm(0.0),
         });
     }
@@ -288,11 +296,18 @@ fn check_poses(stack: &Stack, placement: &Placement) -> Result<(), NoCertificate
         }
         let turn = &placed.pose.turn;
         let off = (turn.transpose() * turn - Matrix3::identity()).abs().max();
-        let whole = turn.iter().chain(placed.pose.middle.iter()).all(|x| x.is_finite());
+        let whole = turn
+            .iter()
+            .chain(placed.pose.middle.iter())
+            .all(|x| x.is_finite());
         if !(whole && off <= RIGID && turn.determinant() > 0.0) {
             return Err(NoCertificate::NotRigid {
                 part: part.name.clone(),
-                off: if whole && turn.determinant() > 0.0 { off } else { f64::INFINITY },
+                off: if whole && turn.determinant() > 0.0 {
+                    off
+                } else {
+                    f64::INFINITY
+                },
             });
         }
     }

@@ -89,7 +89,11 @@ fn pieces(line: &[Point]) -> impl Iterator<Item = Solid> + '_ {
     line.windows(2).map(|w| {
         let along = w[1] - w[0];
         let x = along.try_normalize(1e-12).unwrap_or_else(Vector::x);
-        let other = if x.x.abs() < 0.7 { Vector::x() } else { Vector::y() };
+        let other = if x.x.abs() < 0.7 {
+            Vector::x()
+        } else {
+            Vector::y()
+        };
         let y = x.cross(&other).normalize();
         Solid {
             middle: nalgebra::center(&w[0], &w[1]),

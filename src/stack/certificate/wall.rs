@@ -13,7 +13,11 @@ use crate::mesh::{Mesh, MeshQueries, Point, Vector, nearest_on_triangle};
 /// carry a part). Where the box crosses the surface or lies outside, the figure is minus the
 /// largest distance beyond the surface among the box's corners and a lattice of points on its
 /// faces: the true depth is that or more.
-pub fn wall_margin(queries: &MeshQueries, solid: &Solid, skip: &(dyn Fn(u32) -> bool + Sync)) -> f64 {
+pub fn wall_margin(
+    queries: &MeshQueries,
+    solid: &Solid,
+    skip: &(dyn Fn(u32) -> bool + Sync),
+) -> f64 {
     let least = nearest_facet(queries, solid, skip);
     let inside = solid
         .corners()
@@ -69,7 +73,10 @@ fn nearest_facet(queries: &MeshQueries, solid: &Solid, skip: &(dyn Fn(u32) -> bo
 /// A facet is no nearer than the box round it, in the solid's own frame.
 fn at_least(solid: &Solid, facet: &[Point; 3]) -> f64 {
     let own = [0, 1, 2].map(|i| solid.own(&facet[i]));
-    let (lo, hi) = (own[0].inf(&own[1]).inf(&own[2]), own[0].sup(&own[1]).sup(&own[2]));
+    let (lo, hi) = (
+        own[0].inf(&own[1]).inf(&own[2]),
+        own[0].sup(&own[1]).sup(&own[2]),
+    );
     let half = Vector::from(solid.half);
     (lo - half).sup(&(-half - hi)).sup(&Vector::zeros()).norm()
 }
@@ -171,7 +178,11 @@ mod tests {
         let at = |x, y, z| wall_margin(&queries, &cube(2.0, Point::new(x, y, z)), &all);
         assert!((at(0.0, 0.0, 0.0) - 2.0).abs() < 1e-12);
         assert!((at(3.7, 0.0, 0.0) - 0.3).abs() < 1e-12);
-        assert!((at(4.5, 0.0, 0.0) + 0.5).abs() < 1e-12, "{}", at(4.5, 0.0, 0.0));
+        assert!(
+            (at(4.5, 0.0, 0.0) + 0.5).abs() < 1e-12,
+            "{}",
+            at(4.5, 0.0, 0.0)
+        );
         assert!(at(20.0, 0.0, 0.0) < -14.0, "outside is never a fit");
         let around = wall_margin(&queries, &cube(30.0, Point::origin()), &all);
         assert!(around < 0.0, "a box that holds the whole cavity");
@@ -185,7 +196,10 @@ mod tests {
             let got = wall_margin(&queries, &cube(3.0, Point::origin()), &|_| false);
             let exact = 5.0 - 1.5 * 3.0_f64.sqrt();
             let chord = 5.0 * (1.0 - (std::f64::consts::PI / f64::from(n)).cos());
-            assert!(got <= exact + 1e-12 && got >= exact - 2.0 * chord, "{n}: {got}");
+            assert!(
+                got <= exact + 1e-12 && got >= exact - 2.0 * chord,
+                "{n}: {got}"
+            );
         }
     }
 

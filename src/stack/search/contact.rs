@@ -172,13 +172,21 @@ mod tests {
             let (v, w) = (rng.direction(), rng.direction() * 0.3);
             let want = c.axis.dot(&(v + w.cross(&(c.at - b.middle))));
             let h = 1e-6;
-            let gap = |s: f64| contact(&a, &moved(&b, &(v * s), &(w * s)), 9.0).unwrap().gap;
+            let gap = |s: f64| {
+                contact(&a, &moved(&b, &(v * s), &(w * s)), 9.0)
+                    .unwrap()
+                    .gap
+            };
             let twin = (gap(h) - gap(-h)) / (2.0 * h);
             seen += 1;
             // Where two axes tie, or a sign is being smoothed, the derivative is a choice.
             off += usize::from((want - twin).abs() > 1e-4);
             let own = -c.axis.dot(&(v + w.cross(&(c.at - a.middle))));
-            let gap = |s: f64| contact(&moved(&a, &(v * s), &(w * s)), &b, 9.0).unwrap().gap;
+            let gap = |s: f64| {
+                contact(&moved(&a, &(v * s), &(w * s)), &b, 9.0)
+                    .unwrap()
+                    .gap
+            };
             let twin = (gap(h) - gap(-h)) / (2.0 * h);
             off += usize::from((own - twin).abs() > 1e-4);
         }
@@ -197,9 +205,14 @@ mod tests {
             };
             let sizes = [a.half.map(|h| 2.0 * h), b.half.map(|h| 2.0 * h)];
             let stack = Stack::of_boxes(&sizes, 0.0, 0.0);
-            let poses = [a, b].map(|x| Pose { turn: x.turn, middle: x.middle });
+            let poses = [a, b].map(|x| Pose {
+                turn: x.turn,
+                middle: x.middle,
+            });
             let placement = Placement::of(&stack, &poses);
-            let exact = crate::stack::certificate::pair_margins_of(&stack, &placement)[0].have.0;
+            let exact = crate::stack::certificate::pair_margins_of(&stack, &placement)[0]
+                .have
+                .0;
             assert!(c.gap <= exact + 2e-6, "{} {exact}", c.gap);
             if exact < 0.0 {
                 assert!((c.gap - exact).abs() < 2e-6);

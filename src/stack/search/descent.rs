@@ -43,7 +43,13 @@ impl Scratch {
 }
 
 /// Runs a descent from `poses`, in place; returns the faults that are left.
-pub fn descend(model: &Model, poses: &mut [Pose], plan: Plan, weights: &Weights, scratch: &mut Scratch) -> Faults {
+pub fn descend(
+    model: &Model,
+    poses: &mut [Pose],
+    plan: Plan,
+    weights: &Weights,
+    scratch: &mut Scratch,
+) -> Faults {
     for step in 0..plan.growing {
         let grown = plan.from + (1.0 - plan.from) * (step as f64 + 1.0) / plan.growing as f64;
         assemble(model, poses, grown, plan.fine, weights, &mut scratch.system);
@@ -87,7 +93,14 @@ fn settle(model: &Model, poses: &mut [Pose], plan: Plan, weights: &Weights, scra
     }
 }
 
-fn assemble(model: &Model, poses: &[Pose], grown: f64, fine: bool, weights: &Weights, system: &mut System) -> f64 {
+fn assemble(
+    model: &Model,
+    poses: &[Pose],
+    grown: f64,
+    fine: bool,
+    weights: &Weights,
+    system: &mut System,
+) -> f64 {
     system.clear();
     let cost = model.cost(poses, grown, fine, weights, Some(system), None);
     for part in 0..model.parts() {

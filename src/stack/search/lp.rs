@@ -139,11 +139,23 @@ mod tests {
         left[0] = 1.0;
         let right = left.map(|x: f64| -x);
         let rows = [
-            Row { spare: -0.03, first: (0, left), second: None },
-            Row { spare: 0.05, first: (0, right), second: None },
+            Row {
+                spare: -0.03,
+                first: (0, left),
+                second: None,
+            },
+            Row {
+                spare: 0.05,
+                first: (0, right),
+                second: None,
+            },
         ];
         let (x, raised) = raise_least(&rows, 1, 0.1).unwrap();
-        assert!((raised - 0.01).abs() < 1e-6 && (x[0] - 0.04).abs() < 1e-6, "{raised} {}", x[0]);
+        assert!(
+            (raised - 0.01).abs() < 1e-6 && (x[0] - 0.04).abs() < 1e-6,
+            "{raised} {}",
+            x[0]
+        );
         let (x, raised) = raise_least(&rows, 1, 0.02).unwrap();
         assert!((raised + 0.01).abs() < 1e-6 && (x[0] - 0.02).abs() < 1e-6);
     }
@@ -166,7 +178,10 @@ mod tests {
             };
             assert!((least(&x) - raised).abs() < 1e-5);
             for _ in 0..300 {
-                let y: Vec<f64> = x.iter().map(|v| (v + 0.01 * rng.normal()).clamp(-0.1, 0.1)).collect();
+                let y: Vec<f64> = x
+                    .iter()
+                    .map(|v| (v + 0.01 * rng.normal()).clamp(-0.1, 0.1))
+                    .collect();
                 assert!(least(&y) <= raised + 1e-6);
             }
         }

@@ -91,7 +91,13 @@ impl Run {
 }
 
 /// Looks for a placement of the stack in the cavity.
-pub fn search(cavity: &Cavity, stack: &Stack, depth: &Depth, effort: Effort, stop: &AtomicBool) -> Outcome {
+pub fn search(
+    cavity: &Cavity,
+    stack: &Stack,
+    depth: &Depth,
+    effort: Effort,
+    stop: &AtomicBool,
+) -> Outcome {
     let beside = cavity
         .faceplate
         .filter(|_| stack.parts.iter().any(|p| p.on_faceplate))
@@ -104,7 +110,8 @@ pub fn search(cavity: &Cavity, stack: &Stack, depth: &Depth, effort: Effort, sto
     let mut starts = 0;
     let mut cut_short = false;
     for round in 0..effort.rounds.max(1) {
-        let over = || stop.load(Ordering::Relaxed) || effort.until.is_some_and(|t| Instant::now() >= t);
+        let over =
+            || stop.load(Ordering::Relaxed) || effort.until.is_some_and(|t| Instant::now() >= t);
         if round > 0 && over() {
             cut_short = true;
             break;
@@ -122,7 +129,7 @@ pub fn search(cavity: &Cavity, stack: &Stack, depth: &Depth, effort: Effort, sto
             .collect();
         starts += runs.len();
         let mut runs = runs;
-        if let Some(poses) = polish_near(&model, &queries, &mut runs) {
+        if let Some(poses) = polish_near(&model, &queries, &mut runs, &over) {
             let outcome = close(cavity, stack, &poses, starts, false);
             if outcome.certificate.as_ref().is_some_and(Certificate::fits) {
                 return outcome;
@@ -140,7 +147,13 @@ pub fn search(cavity: &Cavity, stack: &Stack, depth: &Depth, effort: Effort, sto
     close(cavity, stack, &poses, starts, cut_short)
 }
 
-fn close(cavity: &Cavity, stack: &Stack, poses: &[Pose], starts: usize, cut_short: bool) -> Outcome {
+fn close(
+    cavity: &Cavity,
+    stack: &Stack,
+    poses: &[Pose],
+    starts: usize,
+    cut_short: bool,
+) -> Outcome {
     let placement = Placement::of(stack, poses).as_printed();
     let certificate = certify(cavity, stack, &placement).ok();
     Outcome {
@@ -153,14 +166,24 @@ fn close(cavity: &Cavity, stack: &Stack, poses: &[Pose], starts: usize, cut_shor
 
 fn run(model: &Model, seats: &Seats, pool: &[Run], round: usize, rng: &mut Rng) -> Run {
     let mut scratch = Scratch::new(model);
-    let fresh = pool.is_empty() || round % 4 == 0;
+    let fresh = pool.is_empty() || round.is_multiple_of(4);
     let (mut poses, plan) = if fresh {
-        let plan = Plan { from: 0.6, growing: 40, full: 40, fine: false };
+        let plan = Plan {
+            from: 0.6,
+            growing: 40,
+            full: 40,
+            fine: false,
+        };
         (seats.fresh(model, rng), plan)
     } else {
         // The better half is drawn more often.
         let from = &pool[rng.below(pool.len()).min(rng.below(pool.len()))];
-        let plan = Plan { from: 0.85, growing: 12, full: 40, fine: false };
+        let plan = Plan {
+            from: 0.85,
+            growing: 12,
+            full: 40,
+            fine: false,
+        };
         (seats.jump(model, &from.poses, &from.faults, rng), plan)
     };
     let mut weights = model.flat_weights();
@@ -168,9 +191,20 @@ fn run(model: &Model, seats: &Seats, pool: &[Run], round: usize, rng: &mut Rng) 
     guide(model, &mut poses, &mut faults, &mut weights, &mut scratch);
     let mut closer = None;
     if faults.worst_mm < 1.5 * NEAR_MM {
-        let fine = Plan { from: 1.0, growing: 0, full: 15, fine: true };
+        let fine = Plan {
+            from: 1.0,
+            growing: 0,
+            full: 15,
+            fine: true,
+        };
         let mut fine_poses = poses.clone();
-        let found = descend(model, &mut fine_poses, fine, &model.flat_weights(), &mut scratch);
+        let found = descend(
+            model,
+            &mut fine_poses,
+            fine,
+            &model.flat_weights(),
+            &mut scratch,
+        );
         closer = (found.worst_mm < NEAR_MM).then_some((found.worst_mm, fine_poses));
     }
     Run {
@@ -183,11 +217,19 @@ fn run(model: &Model, seats: &Seats, pool: &[Run], round: usize, rng: &mut Rng) 
 
 /// Polishes the starts that came near, nearest first and a few at a time; the first that ends with
 /// nothing missing is returned. Polishing one costs as much as fifty descents.
-fn polish_near(model: &Model, queries: &MeshQueries, runs: &mut [Run]) -> Option<Vec<Pose>> {
+fn polish_near(
+    model: &Model,
+    queries: &MeshQueries,
+    runs: &mut [Run],
+    over: &dyn Fn() -> bool,
+) -> Option<Vec<Pose>> {
     let mut near: Vec<&mut Run> = runs.iter_mut().filter(|r| r.closer.is_some()).collect();
     near.sort_by(|a, b| a.near_mm().total_cmp(&b.near_mm()));
     near.truncate(POLISHED);
     for few in near.chunks_mut(2) {
+        if over() {
+            break;
+        }
         few.par_iter_mut().for_each(|run| {
             if let Some((_, poses)) = run.closer.take() {
                 run.poses = poses;
@@ -202,8 +244,19 @@ fn polish_near(model: &Model, queries: &MeshQueries, runs: &mut [Run]) -> Option
 }
 
 /// Raises the weight of whatever is still wrong and descends again, while that helps.
-fn guide(model: &Model, poses: &mut Vec<Pose>, faults: &mut Faults, weights: &mut Weights, scratch: &mut Scratch) {
-    let plan = Plan { from: 1.0, growing: 0, full: 25, fine: false };
+fn guide(
+    model: &Model,
+    poses: &mut Vec<Pose>,
+    faults: &mut Faults,
+    weights: &mut Weights,
+    scratch: &mut Scratch,
+) {
+    let plan = Plan {
+        from: 1.0,
+        growing: 0,
+        full: 25,
+        fine: false,
+    };
     let mut trial = poses.clone();
     let mut wrong = faults.clone();
     for _ in 0..GUIDED {
@@ -221,7 +274,14 @@ fn guide(model: &Model, poses: &mut Vec<Pose>, faults: &mut Faults, weights: &mu
         raise(&mut weights.pairs, &wrong.pairs);
         wrong = descend(model, &mut trial, plan, weights, scratch);
         let mut plain = Faults::default();
-        model.cost(&trial, 1.0, false, &model.flat_weights(), None, Some(&mut plain));
+        model.cost(
+            &trial,
+            1.0,
+            false,
+            &model.flat_weights(),
+            None,
+            Some(&mut plain),
+        );
         if plain.cost < faults.cost {
             poses.clone_from(&trial);
             *faults = plain;

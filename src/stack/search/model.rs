@@ -67,7 +67,12 @@ pub struct Faults {
 }
 
 impl<'a> Model<'a> {
-    pub fn new(stack: &'a Stack, cavity: &Cavity, depth: &'a Depth, beside: Option<&'a Depth>) -> Self {
+    pub fn new(
+        stack: &'a Stack,
+        cavity: &Cavity,
+        depth: &'a Depth,
+        beside: Option<&'a Depth>,
+    ) -> Self {
         let mut bodies = Vec::new();
         for (part, p) in stack.parts.iter().enumerate() {
             let seated = p.on_faceplate && beside.is_some();
@@ -144,7 +149,11 @@ impl<'a> Model<'a> {
         let n = plate.outward;
         let x = pose.turn.column(0).into_owned();
         let flat = (x - n * n.dot(&x)).try_normalize(1e-9).unwrap_or_else(|| {
-            let any = if n.x.abs() < 0.7 { Vector::x() } else { Vector::y() };
+            let any = if n.x.abs() < 0.7 {
+                Vector::x()
+            } else {
+                Vector::y()
+            };
             n.cross(&any).normalize()
         });
         pose.turn.set_column(0, &flat);
@@ -179,15 +188,25 @@ impl<'a> Model<'a> {
         };
         let mut sum = 0.0;
         for (b, body) in self.bodies.iter().enumerate() {
-            let (cost, worst) =
-                self.wall_cost(body, &poses[body.part], grown, fine, weights.walls[b], system.as_deref_mut());
+            let (cost, worst) = self.wall_cost(
+                body,
+                &poses[body.part],
+                grown,
+                fine,
+                weights.walls[b],
+                system.as_deref_mut(),
+            );
             sum += cost;
             if told_any {
                 told.walls[b] = worst;
                 told.worst_mm = told.worst_mm.max(worst);
             }
         }
-        let blocks: Vec<Block> = self.bodies.iter().map(|b| block(b, &poses[b.part], grown)).collect();
+        let blocks: Vec<Block> = self
+            .bodies
+            .iter()
+            .map(|b| block(b, &poses[b.part], grown))
+            .collect();
         for (k, &(i, j, need)) in self.pairs.iter().enumerate() {
             let (a, b) = (&blocks[i], &blocks[j]);
             let aim = need + AIM_MM;
@@ -208,7 +227,15 @@ impl<'a> Model<'a> {
             if let Some(s) = system.as_deref_mut() {
                 let (pa, pb) = (self.bodies[i].part, self.bodies[j].part);
                 let (ra, rb) = (c.at - poses[pa].middle, c.at - poses[pb].middle);
-                s.push_pair(pa, pb, &c.axis, &ra.cross(&c.axis), &rb.cross(&c.axis), short, w);
+                s.push_pair(
+                    pa,
+                    pb,
+                    &c.axis,
+                    &ra.cross(&c.axis),
+                    &rb.cross(&c.axis),
+                    short,
+                    w,
+                );
             }
         }
         told.cost = sum;
@@ -327,14 +354,21 @@ mod tests {
     fn gradient_of_the_whole_cost() {
         let cavity = Cavity::new(room(9.0, 8.0, 7.0)).unwrap();
         let depth = Depth::new(&cavity);
-        let stack = Stack::of_boxes(&[[4.0, 3.0, 2.0], [5.0, 2.0, 2.0], [3.0, 3.0, 3.0]], 0.15, 0.25);
+        let stack = Stack::of_boxes(
+            &[[4.0, 3.0, 2.0], [5.0, 2.0, 2.0], [3.0, 3.0, 3.0]],
+            0.15,
+            0.25,
+        );
         let model = Model::new(&stack, &cavity, &depth, None);
         let weights = model.flat_weights();
         let mut rng = Rng::new(2);
         let (mut off, mut seen) = (0, 0);
         for _ in 0..60 {
             let poses: Vec<Pose> = (0..3)
-                .map(|_| Pose { turn: rng.turn(), middle: Point::origin() + rng.direction() * 2.0 })
+                .map(|_| Pose {
+                    turn: rng.turn(),
+                    middle: Point::origin() + rng.direction() * 2.0,
+                })
                 .collect();
             let mut system = System::new(3);
             model.cost(&poses, 0.9, false, &weights, Some(&mut system), None);
@@ -343,7 +377,8 @@ mod tests {
                 let at = |h: f64| {
                     let mut moved = poses.clone();
                     moved[part].middle += v * h;
-                    moved[part].turn = nalgebra::Rotation3::new(w * h).into_inner() * moved[part].turn;
+                    moved[part].turn =
+                        nalgebra::Rotation3::new(w * h).into_inner() * moved[part].turn;
                     model.cost(&moved, 0.9, false, &weights, None, None)
                 };
                 let twin = (at(1e-6) - at(-1e-6)) / 2e-6;

@@ -68,8 +68,17 @@ fn apply(model: &Model, poses: &[Pose], moves: &[f64]) -> Vec<Pose> {
 }
 
 /// How a margin grows with a part's six moves: a push along `away` at `at`.
-fn grip(model: &Model, part: usize, poses: &[Pose], away: &Vector, at: &Point) -> (usize, [f64; 6]) {
-    let (mut shift, mut turn) = (*away, (at - poses[part].middle).cross(away) / model.radius[part]);
+fn grip(
+    model: &Model,
+    part: usize,
+    poses: &[Pose],
+    away: &Vector,
+    at: &Point,
+) -> (usize, [f64; 6]) {
+    let (mut shift, mut turn) = (
+        *away,
+        (at - poses[part].middle).cross(away) / model.radius[part],
+    );
     if let Some(plate) = model.seated(part) {
         let n = plate.outward;
         shift -= n * n.dot(&shift);
@@ -80,15 +89,37 @@ fn grip(model: &Model, part: usize, poses: &[Pose], away: &Vector, at: &Point) -
 
 fn rows(model: &Model, queries: &MeshQueries, poses: &[Pose]) -> Vec<Row> {
     let mut out = Vec::new();
-    let blocks: Vec<Block> = model.bodies.iter().map(|b| block(b, &poses[b.part], 1.0)).collect();
+    let blocks: Vec<Block> = model
+        .bodies
+        .iter()
+        .map(|b| block(b, &poses[b.part], 1.0))
+        .collect();
     for (b, body) in model.bodies.iter().enumerate() {
-        wall_rows(model, queries, poses, body.part, &blocks[b], body.wall_need, &mut out);
+        wall_rows(
+            model,
+            queries,
+            poses,
+            body.part,
+            &blocks[b],
+            body.wall_need,
+            &mut out,
+        );
     }
     for &(i, j, need) in &model.pairs {
         let (a, b) = (&blocks[i], &blocks[j]);
         if let Some(c) = contact(a, b, need + WATCH_MM) {
             let parts = (model.bodies[i].part, model.bodies[j].part);
-            pair_rows(model, poses, parts, (a, b), &c.axis, need, c.gap, &c.at, &mut out);
+            pair_rows(
+                model,
+                poses,
+                parts,
+                (a, b),
+                &c.axis,
+                need,
+                c.gap,
+                &c.at,
+                &mut out,
+            );
         }
     }
     out
@@ -138,13 +169,20 @@ fn pair_rows(
 }
 
 fn reach(b: &Block, axis: &Vector) -> f64 {
-    (0..3).map(|k| b.half[k] * b.turn.column(k).dot(axis).abs()).sum()
+    (0..3)
+        .map(|k| b.half[k] * b.turn.column(k).dot(axis).abs())
+        .sum()
 }
 
 fn corners(b: &Block) -> impl Iterator<Item = Point> + '_ {
     (0..8).map(|i| {
         (0..3).fold(b.middle, |p, k| {
-            p + b.turn.column(k) * if i >> k & 1 == 1 { b.half[k] } else { -b.half[k] }
+            p + b.turn.column(k)
+                * if i >> k & 1 == 1 {
+                    b.half[k]
+                } else {
+                    -b.half[k]
+                }
         })
     })
 }
@@ -161,7 +199,10 @@ fn wall_rows(
     let plate = model.seated(part);
     let watch = need + WATCH_MM;
     let spread = Vector::from_fn(|k, _| {
-        (0..3).map(|j| block.half[j] * block.turn[(k, j)].abs()).sum::<f64>() + watch
+        (0..3)
+            .map(|j| block.half[j] * block.turn[(k, j)].abs())
+            .sum::<f64>()
+            + watch
     });
     let (lo, hi) = (block.middle - spread, block.middle + spread);
     let corner = |p: &Point| parry3d_f64::math::Vector::new(p.x, p.y, p.z);
@@ -180,7 +221,14 @@ fn wall_rows(
             let spare = w.have - need;
             if worst.get(&key).is_none_or(|r| spare < r.spare) {
                 let first = grip(model, part, poses, &w.away, &w.at);
-                worst.insert(key, Row { spare, first, second: None });
+                worst.insert(
+                    key,
+                    Row {
+                        spare,
+                        first,
+                        second: None,
+                    },
+                );
             }
         });
     }

@@ -55,7 +55,11 @@ impl Seats {
 
     /// A fresh start.
     pub fn fresh(&self, model: &Model, rng: &mut Rng) -> Vec<Pose> {
-        let frame = if rng.unit() < 0.5 { self.frame } else { rng.turn() };
+        let frame = if rng.unit() < 0.5 {
+            self.frame
+        } else {
+            rng.turn()
+        };
         let mut order: Vec<usize> = (0..model.parts()).collect();
         let rank = |i: usize, noise: f64| model.stack.parts[i].volume_mm3().ln() + noise;
         let keys: Vec<f64> = order.iter().map(|&i| rank(i, 0.7 * rng.normal())).collect();
@@ -69,7 +73,15 @@ impl Seats {
         poses
     }
 
-    fn seat(&self, model: &Model, part: usize, poses: &[Pose], placed: &[bool], frame: &Matrix3<f64>, rng: &mut Rng) -> Pose {
+    fn seat(
+        &self,
+        model: &Model,
+        part: usize,
+        poses: &[Pose],
+        placed: &[bool],
+        frame: &Matrix3<f64>,
+        rng: &mut Rng,
+    ) -> Pose {
         let mut best = (f64::INFINITY, Pose::upright(Point::origin()));
         for _ in 0..TRIES {
             let pose = self.any(model, part, frame, rng);
@@ -83,14 +95,20 @@ impl Seats {
 
     fn any(&self, model: &Model, part: usize, frame: &Matrix3<f64>, rng: &mut Rng) -> Pose {
         let nodes = &self.nodes[part];
-        let node = nodes.get(rng.below(nodes.len())).copied().unwrap_or_else(Point::origin);
+        let node = nodes
+            .get(rng.below(nodes.len()))
+            .copied()
+            .unwrap_or_else(Point::origin);
         let nudge = Vector::from_fn(|_, _| rng.within(-0.5, 0.5) * self.step);
         let turn = if rng.unit() < 0.85 {
             tilted(&(frame * upright(rng.below(24))), rng, TILT_RAD)
         } else {
             rng.turn()
         };
-        let mut pose = Pose { turn, middle: node + nudge };
+        let mut pose = Pose {
+            turn,
+            middle: node + nudge,
+        };
         model.seat(part, &mut pose);
         pose
     }
@@ -99,7 +117,11 @@ impl Seats {
     pub fn jump(&self, model: &Model, from: &[Pose], faults: &Faults, rng: &mut Rng) -> Vec<Pose> {
         let mut poses = from.to_vec();
         let n = model.parts();
-        let kind = if n < 2 { 1 + rng.below(3) } else { rng.below(6) };
+        let kind = if n < 2 {
+            1 + rng.below(3)
+        } else {
+            rng.below(6)
+        };
         match kind {
             0 | 4 => {
                 let a = self.stuck(model, faults, rng);
@@ -172,7 +194,11 @@ fn swap(model: &Model, poses: &mut [Pose], a: usize, b: usize, rng: &mut Rng) {
         poses[part].turn = if keep {
             own.turn
         } else {
-            aligned(&model.stack.parts[part].size_mm, &model.stack.parts[from].size_mm, &other.turn)
+            aligned(
+                &model.stack.parts[part].size_mm,
+                &model.stack.parts[from].size_mm,
+                &other.turn,
+            )
         };
         model.seat(part, &mut poses[part]);
     }
@@ -204,7 +230,14 @@ fn tilted(turn: &Matrix3<f64>, rng: &mut Rng, size: f64) -> Matrix3<f64> {
 
 /// The 24 turns of a cube.
 fn upright(i: usize) -> Matrix3<f64> {
-    const ORDERS: [[usize; 3]; 6] = [[0, 1, 2], [1, 2, 0], [2, 0, 1], [0, 2, 1], [2, 1, 0], [1, 0, 2]];
+    const ORDERS: [[usize; 3]; 6] = [
+        [0, 1, 2],
+        [1, 2, 0],
+        [2, 0, 1],
+        [0, 2, 1],
+        [2, 1, 0],
+        [1, 0, 2],
+    ];
     let order = ORDERS[i % 6];
     let signs = i / 6;
     let mut m = Matrix3::zeros();

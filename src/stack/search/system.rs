@@ -1,6 +1,8 @@
 //! Normal equations of the descent: six unknowns a part (shift, then turn about its middle),
 //! dense, solved by Cholesky. Forty unknowns take ten microseconds, as much as one cost.
 
+#![allow(clippy::needless_range_loop)] // a matrix is read best by row and column
+
 use crate::mesh::Vector;
 
 /// Gauss–Newton matrix and gradient of half the cost.
@@ -32,7 +34,14 @@ impl System {
     }
 
     /// One point short of its depth by `short`; depth grows along `slope` (and `turn` for a turn).
-    pub fn push_wall(&mut self, part: usize, slope: &Vector, turn: &Vector, short: f64, weight: f64) {
+    pub fn push_wall(
+        &mut self,
+        part: usize,
+        slope: &Vector,
+        turn: &Vector,
+        short: f64,
+        weight: f64,
+    ) {
         let j = [slope.x, slope.y, slope.z, turn.x, turn.y, turn.z];
         let base = 6 * part;
         for a in 0..6 {
@@ -57,8 +66,22 @@ impl System {
         short: f64,
         weight: f64,
     ) {
-        let ja = [-axis.x, -axis.y, -axis.z, -turn_first.x, -turn_first.y, -turn_first.z];
-        let jb = [axis.x, axis.y, axis.z, turn_second.x, turn_second.y, turn_second.z];
+        let ja = [
+            -axis.x,
+            -axis.y,
+            -axis.z,
+            -turn_first.x,
+            -turn_first.y,
+            -turn_first.z,
+        ];
+        let jb = [
+            axis.x,
+            axis.y,
+            axis.z,
+            turn_second.x,
+            turn_second.y,
+            turn_second.z,
+        ];
         let (low, high) = ((first, &ja), (second, &jb));
         for (part, j) in [low, high] {
             let base = 6 * part;
@@ -71,7 +94,11 @@ impl System {
                 }
             }
         }
-        let ((lower, jl), (upper, ju)) = if first < second { (low, high) } else { (high, low) };
+        let ((lower, jl), (upper, ju)) = if first < second {
+            (low, high)
+        } else {
+            (high, low)
+        };
         for a in 0..6 {
             let row = (6 * upper + a) * self.n + 6 * lower;
             for b in 0..6 {
@@ -98,7 +125,12 @@ impl System {
     #[cfg(test)]
     pub fn slope_of(&self, part: usize, shift: &Vector, turn: &Vector) -> f64 {
         let g = &self.gradient[6 * part..6 * part + 6];
-        2.0 * (g[0] * shift.x + g[1] * shift.y + g[2] * shift.z + g[3] * turn.x + g[4] * turn.y + g[5] * turn.z)
+        2.0 * (g[0] * shift.x
+            + g[1] * shift.y
+            + g[2] * shift.z
+            + g[3] * turn.x
+            + g[4] * turn.y
+            + g[5] * turn.z)
     }
 
     /// The damped step; turns are damped by the square of the part's size, so that a damping of
@@ -131,7 +163,11 @@ pub fn cholesky(m: &mut [f64], n: usize) -> bool {
         for j in 0..=i {
             let (head, tail) = m.split_at(i * n);
             let row_i = &tail[..n];
-            let row_j = if j == i { row_i } else { &head[j * n..j * n + n] };
+            let row_j = if j == i {
+                row_i
+            } else {
+                &head[j * n..j * n + n]
+            };
             let dot: f64 = row_i[..j].iter().zip(&row_j[..j]).map(|(a, b)| a * b).sum();
             let left = row_i[j] - dot;
             if i == j {
@@ -150,7 +186,11 @@ pub fn cholesky(m: &mut [f64], n: usize) -> bool {
 /// Solves with the split matrix, in place.
 pub fn substitute(l: &[f64], n: usize, x: &mut [f64]) {
     for i in 0..n {
-        let dot: f64 = l[i * n..i * n + i].iter().zip(&x[..i]).map(|(a, b)| a * b).sum();
+        let dot: f64 = l[i * n..i * n + i]
+            .iter()
+            .zip(&x[..i])
+            .map(|(a, b)| a * b)
+            .sum();
         x[i] = (x[i] - dot) / l[i * n + i];
     }
     for i in (0..n).rev() {
@@ -179,7 +219,9 @@ mod tests {
             }
         }
         let x: Vec<f64> = (0..n).map(|i| i as f64 - 2.5).collect();
-        let mut b: Vec<f64> = (0..n).map(|i| (0..n).map(|j| m[i * n + j] * x[j]).sum()).collect();
+        let mut b: Vec<f64> = (0..n)
+            .map(|i| (0..n).map(|j| m[i * n + j] * x[j]).sum())
+            .collect();
         assert!(cholesky(&mut m, n));
         substitute(&m, n, &mut b);
         for (got, want) in b.iter().zip(&x) {

@@ -21,7 +21,10 @@ pub struct Witness {
 pub fn witnesses(block: &Block, facet: &[Point; 3], reach: f64, tell: &mut dyn FnMut(Witness)) {
     let own = facet.map(|p| block.turn.tr_mul(&(p - block.middle)));
     let half = Vector::from(block.half);
-    let (lo, hi) = (own[0].inf(&own[1]).inf(&own[2]), own[0].sup(&own[1]).sup(&own[2]));
+    let (lo, hi) = (
+        own[0].inf(&own[1]).inf(&own[2]),
+        own[0].sup(&own[1]).sup(&own[2]),
+    );
     let gap = (lo - half).sup(&(-half - hi)).sup(&Vector::zeros());
     if gap.norm_squared() >= reach * reach {
         return;
@@ -42,7 +45,12 @@ pub fn witnesses(block: &Block, facet: &[Point; 3], reach: f64, tell: &mut dyn F
 }
 
 /// Where the shortest way out is off the facet's plane, every corner must come over the plane.
-fn entered(tri: &[Vector; 3], half: &Vector, (have, away, at): (f64, Vector, Vector), out: &mut dyn FnMut(f64, Vector, Vector)) {
+fn entered(
+    tri: &[Vector; 3],
+    half: &Vector,
+    (have, away, at): (f64, Vector, Vector),
+    out: &mut dyn FnMut(f64, Vector, Vector),
+) {
     let normal = (tri[1] - tri[0]).cross(&(tri[2] - tri[0])).normalize();
     if normal.dot(&away) > -0.999_999 {
         return out(have, away, at);
@@ -54,7 +62,12 @@ fn entered(tri: &[Vector; 3], half: &Vector, (have, away, at): (f64, Vector, Vec
 }
 
 /// Corner–face and edge–edge pairs of a box about the origin and a triangle clear of it.
-fn features(tri: &[Vector; 3], half: &Vector, reach: f64, out: &mut dyn FnMut(f64, Vector, Vector)) {
+fn features(
+    tri: &[Vector; 3],
+    half: &Vector,
+    reach: f64,
+    out: &mut dyn FnMut(f64, Vector, Vector),
+) {
     let mut offer = |on_box: Vector, on_tri: Vector| {
         let off = on_box - on_tri;
         let d = off.norm();
@@ -107,7 +120,9 @@ fn crossing(tri: &[Vector; 3], half: &Vector) -> Option<(f64, Vector, Vector)> {
     let sides = [tri[1] - tri[0], tri[2] - tri[1], tri[0] - tri[2]];
     let normal = sides[0].cross(&sides[1]);
     let units = [Vector::x(), Vector::y(), Vector::z()];
-    let crosses = units.iter().flat_map(|u| sides.iter().map(move |s| u.cross(s)));
+    let crosses = units
+        .iter()
+        .flat_map(|u| sides.iter().map(move |s| u.cross(s)));
     let mut best: Option<(f64, Vector)> = None;
     for axis in units.into_iter().chain([normal]).chain(crosses) {
         let Some(axis) = axis.try_normalize(1e-9) else {
@@ -116,8 +131,14 @@ fn crossing(tri: &[Vector; 3], half: &Vector) -> Option<(f64, Vector, Vector)> {
         // The wall's normal looks out of the room: in is against it.
         let way = if axis.dot(&normal) > 0.0 { -axis } else { axis };
         let reach = way.abs().dot(half);
-        let top = tri.iter().map(|p| p.dot(&way)).fold(f64::NEG_INFINITY, f64::max);
-        let low = tri.iter().map(|p| p.dot(&way)).fold(f64::INFINITY, f64::min);
+        let top = tri
+            .iter()
+            .map(|p| p.dot(&way))
+            .fold(f64::NEG_INFINITY, f64::max);
+        let low = tri
+            .iter()
+            .map(|p| p.dot(&way))
+            .fold(f64::INFINITY, f64::min);
         if top <= -reach || low >= reach {
             return None;
         }
