@@ -6,7 +6,6 @@
 mod band;
 mod caps;
 mod contour;
-#[cfg(test)]
 mod crossing;
 mod distance;
 mod moments;

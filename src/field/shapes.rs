@@ -224,7 +224,7 @@ fn fold(
 
 #[cfg(test)]
 mod tests {
-    use super::super::crossing::crossing_pairs;
+    use super::super::crossing::all_crossing_pairs;
     use super::super::test_shapes::{boxed, sphere};
     use super::super::{Offset, SignedDistance, deviation, surface};
     use super::*;
@@ -237,7 +237,7 @@ mod tests {
             (topo.open_edges, topo.fins.len(), topo.flipped_edges),
             (0, 0, 0)
         );
-        assert!(crossing_pairs(&s.mesh).is_empty());
+        assert!(all_crossing_pairs(&s.mesh).is_empty());
         assert!(s.unsettled.is_empty());
         let d = deviation(f, &s.mesh);
         assert!(d.vertex_max.0 < 0.005 && d.centre_max.0 < 0.015, "{d:?}");

@@ -3,7 +3,9 @@
 //!
 //! One vertex for each sheet in each cell (after Ju, Losasso, Schaefer, Warren 2002 and Nielson
 //! 2004), so the mesh is closed and manifold by construction; the accuracy does not hang on the
-//! cell, which only sets the facets' size. A sheet or gap thinner than a cell may be missed.
+//! cell, which only sets the facets' size. A sheet or gap thinner than a cell may be missed, and
+//! walls that meet at 40° or less may leave folded or blunt facets at their ridge, some of which
+//! cross: [`Surface::folded`] and [`Surface::blunt`] tell.
 
 mod grid;
 mod net;
@@ -47,8 +49,17 @@ pub struct Surface {
     pub unsettled: Vec<(f64, Point)>,
     /// Facets split or turned to follow creases.
     pub refined: usize,
-    /// Facets left that face against the field: 0 unless the surface is tangled beyond mending.
+    /// Facets left that face against the field, where facets may cross: 0 unless walls meet at a
+    /// ridge of 40° or less, finer than the cell resolves.
     pub folded: usize,
+    /// Pairs of facets that cross, looked for wherever the drawing was worked over.
+    pub crossing: usize,
+    /// Facets that cut off an edge sharper than 30°: their middles may be off the level by half the
+    /// thickness that is left there.
+    pub blunt: usize,
+    /// Places where refining would have left folds or crossings and was given up: facets within
+    /// about a cell of them may be off the level.
+    pub given_up: Vec<Point>,
 }
 
 /// A vertex farther than this off the level is told as unsettled, mm: the accuracy promised.
@@ -81,20 +92,24 @@ pub fn surface<F: Implicit + ?Sized>(f: &F, cell_mm: f64) -> Result<Surface, Con
     let quads = patches::quads(&grid, &sheets);
     drop(grid);
     let facets = halves(f, &quads, &vertices, cell_mm);
-    let (vertices, facets, [refined, folded]) = refine::refine(f, vertices, facets, cell_mm);
-    let mut unsettled: Vec<(f64, Point)> = vertices
+    let done = refine::refine(f, vertices, facets, cell_mm);
+    let mut unsettled: Vec<(f64, Point)> = done
+        .vertices
         .iter()
         .map(|v| (v.sample.value_mm, v.sample.at))
         .filter(|(off, _)| off.abs() > PROMISED_MM.min(0.1 * cell_mm))
         .collect();
     unsettled.sort_by(|a, b| b.0.abs().total_cmp(&a.0.abs()));
-    let points = vertices.iter().map(|v| v.sample.at).collect();
-    let mesh = Mesh::new(points, facets).map_err(|_| ContourError::LeavesBounds)?;
+    let points = done.vertices.iter().map(|v| v.sample.at).collect();
+    let mesh = Mesh::new(points, done.facets).map_err(|_| ContourError::LeavesBounds)?;
     Ok(Surface {
         mesh,
         unsettled,
-        refined,
-        folded,
+        refined: done.touched,
+        folded: done.folded,
+        crossing: done.crossing,
+        blunt: done.blunt,
+        given_up: done.given_up,
     })
 }
 

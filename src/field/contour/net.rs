@@ -9,6 +9,7 @@ pub(super) const NONE: u32 = u32::MAX;
 /// Facets round a vertex at most; a ring of more is not walked to its end.
 const RING: usize = 10_000;
 
+#[derive(Clone)]
 pub(super) struct Net {
     pub vertices: Vec<Vertex>,
     /// Corners; all `NONE` once a facet has been collapsed away.

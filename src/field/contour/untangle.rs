@@ -23,12 +23,7 @@ const ROUNDS: usize = 8;
 pub(super) fn untangle<F: Implicit + ?Sized>(f: &F, net: &mut Net, cell_mm: f64) -> (usize, usize) {
     let mut mended = 0;
     for round in 0.. {
-        let folded: Vec<u32> = (0..net.facets.len() as u32)
-            .into_par_iter()
-            .with_min_len(512)
-            .filter(|&t| !net.gone(t) && suspect(net, t))
-            .filter(|&t| !faces_out(f, net, net.facets[t as usize]))
-            .collect();
+        let folded = folded(f, net);
         let before = mended;
         if round < ROUNDS {
             for &t in &folded {
@@ -45,6 +40,16 @@ pub(super) fn untangle<F: Implicit + ?Sized>(f: &F, net: &mut Net, cell_mm: f64)
         }
     }
     (mended, 0)
+}
+
+/// Facets that do not face out.
+pub(super) fn folded<F: Implicit + ?Sized>(f: &F, net: &Net) -> Vec<u32> {
+    (0..net.facets.len() as u32)
+        .into_par_iter()
+        .with_min_len(512)
+        .filter(|&t| !net.gone(t) && suspect(net, t))
+        .filter(|&t| !faces_out(f, net, net.facets[t as usize]))
+        .collect()
 }
 
 fn suspect(net: &Net, t: u32) -> bool {
