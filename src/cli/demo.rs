@@ -13,10 +13,8 @@ pub(super) fn run(args: &Demo) -> Result<Ending, Failure> {
         let fact = format!("{}: the folder cannot be made: {e}", args.dir.display());
         Failure::new(fact, "name a folder that can be made or written to")
     })?;
-    let mut files = 0_usize;
     let mut printed = Ok(());
     demo::write_all(&args.dir, &mut |path: &Path| {
-        files += 1;
         if printed.is_ok() {
             printed = print(&format!("{}\n", shown(&path.to_string_lossy())));
         }
