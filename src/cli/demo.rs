@@ -20,6 +20,5 @@ pub(super) fn run(args: &Demo) -> Result<Ending, Failure> {
         }
     })?;
     printed?;
-    print(&format!("{files} files; every order of them is invented\n"))?;
     Ok(Ending::AllHold)
 }
