@@ -23,7 +23,7 @@ pub(crate) struct Core {
     pub coarse: Vec<Vec<usize>>,
     /// Largest distance from a point of the region to the middle of its small cell, mm.
     pub reach_mm: f64,
-    labels: std::collections::HashMap<[i32; 3], u32>,
+    labels: Lattice,
 }
 
 impl Core {
@@ -58,11 +58,13 @@ impl Core {
             depth.node([0, 0, 0])
                 + Vector::from_fn(|k, _| (f64::from(c[k]) + 0.5) * small - step / 2.0)
         };
-        let mut labels: std::collections::HashMap<[i32; 3], u32> =
-            cells.iter().flatten().map(|c| (*c, u32::MAX)).collect();
+        let mut labels = Lattice::new(depth.counts());
+        for c in cells.iter().flatten() {
+            labels.set(c, OPEN);
+        }
         let mut rims = Vec::new();
         for seed in cells.iter().flatten() {
-            if labels[seed] == u32::MAX {
+            if labels.get(seed) == OPEN {
                 rims.push(flood(&mut labels, *seed, rims.len() as u32, &middle));
             }
         }
@@ -70,7 +72,7 @@ impl Core {
         for c in cells.iter().filter(|c| !c.is_empty()) {
             let at = c[0].map(|x| x as usize / CUTS);
             let node = (at[2] * ny + at[1]) * nx + at[0];
-            let mut seen: Vec<u32> = c.iter().map(|s| labels[s]).collect();
+            let mut seen: Vec<u32> = c.iter().map(|s| labels.get(s)).collect();
             seen.sort_unstable();
             seen.dedup();
             for s in seen {
@@ -100,12 +102,10 @@ impl Core {
 
     /// The component of this region that holds a component of a deeper one.
     pub fn holder_of(&self, deeper: &Self, component: usize) -> Option<usize> {
-        let cell = deeper
-            .labels
-            .iter()
-            .find(|(_, l)| **l as usize == component)?
-            .0;
-        self.labels.get(cell).map(|l| *l as usize)
+        let mut cells = deeper.labels.cells.iter();
+        let place = cells.position(|l| *l as usize == component)?;
+        let label = self.labels.cells[place];
+        (label < OPEN).then_some(label as usize)
     }
 
     /// Main axes of the rim points.
@@ -142,25 +142,62 @@ impl Core {
     }
 }
 
+/// A cell of the region that no component has been through yet.
+const OPEN: u32 = u32::MAX - 1;
+/// A cell that is not of the region.
+const NONE: u32 = u32::MAX;
+
+/// A label for every small cell of the grid's box.
+struct Lattice {
+    counts: [i32; 3],
+    cells: Vec<u32>,
+}
+
+impl Lattice {
+    fn new(coarse: [usize; 3]) -> Self {
+        let counts = coarse.map(|n| (n * CUTS) as i32);
+        let cells = coarse.iter().map(|n| n * CUTS).product();
+        Self {
+            counts,
+            cells: vec![NONE; cells],
+        }
+    }
+
+    fn place(&self, c: &[i32; 3]) -> Option<usize> {
+        let inside = (0..3).all(|k| c[k] >= 0 && c[k] < self.counts[k]);
+        let [nx, ny, _] = self.counts.map(|n| n as usize);
+        inside.then(|| (c[2] as usize * ny + c[1] as usize) * nx + c[0] as usize)
+    }
+
+    fn get(&self, c: &[i32; 3]) -> u32 {
+        self.place(c).map_or(NONE, |i| self.cells[i])
+    }
+
+    fn set(&mut self, c: &[i32; 3], label: u32) {
+        if let Some(i) = self.place(c) {
+            self.cells[i] = label;
+        }
+    }
+}
+
 /// Labels all cells that touch `seed`'s by face, edge or corner; returns those on the rim.
 fn flood(
-    labels: &mut std::collections::HashMap<[i32; 3], u32>,
+    labels: &mut Lattice,
     seed: [i32; 3],
     label: u32,
     middle: &dyn Fn(&[i32; 3]) -> Point,
 ) -> Vec<Point> {
     let (mut todo, mut rim) = (vec![seed], Vec::new());
-    labels.insert(seed, label);
+    labels.set(&seed, label);
     while let Some(c) = todo.pop() {
         let mut around = 0;
         for n in 0..27 {
             let next = [c[0] + n % 3 - 1, c[1] + n / 3 % 3 - 1, c[2] + n / 9 - 1];
-            if let Some(l) = labels.get_mut(&next) {
-                around += 1;
-                if *l == u32::MAX {
-                    *l = label;
-                    todo.push(next);
-                }
+            let there = labels.get(&next);
+            around += i32::from(there != NONE);
+            if there == OPEN {
+                labels.set(&next, label);
+                todo.push(next);
             }
         }
         if around < 27 {
