@@ -124,7 +124,7 @@ pub struct Input {
     pub unit: Option<Unit>,
     /// How the unit is known.
     pub unit_from: UnitFrom,
-    /// Longest side of the box of its largest part, mm; `null` if the unit is unknown.
+    /// Greatest distance across the part that the canal is on (else the largest), mm; `null` if the unit is unknown.
     pub longest_side_mm: Option<Finite>,
     /// Units in which it would be as large as an ear impression, where the unit is unknown or
     /// doubtful; else empty.
