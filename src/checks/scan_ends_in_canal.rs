@@ -16,7 +16,7 @@ pub static CHECK: Check = Check {
     explains: "Lengths count from the aperture, where the canal flares into the concha. A scan \
         that is open and no wider there than the canal stops within the canal: there is no \
         concha to build on, and every length from the aperture is only a lower bound. Where no \
-        flare is found on a closed surface it can't be told whether the concha is missing or \
+        flare into something as wide as a concha is found on a closed surface it can't be told whether the concha is missing or \
         unusually slim. With `scan.base` a shop can also ask that the outer face be open (as \
         scanned) or closed (capped).",
     worst: Verdict::Retake,
@@ -41,7 +41,7 @@ fn run(facts: &Facts, limits: &Limits) -> Answer {
                 .findings(vec![facts.finding(&hole.point, "the surface ends here")])
             }
             _ => Answer::cannot_tell(
-                "no flare was found where the canal would open into the concha",
+                "no concha was found that the canal would open into",
                 "lengths from the aperture are lower bounds; look whether the concha is on the scan",
             )
             .findings(vec![facts.finding(&canal.aperture.centre, "the outermost canal section")]),

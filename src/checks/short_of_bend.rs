@@ -58,7 +58,7 @@ fn past(facts: &Facts, limits: &Limits, bend: usize, bar: Bar) -> Answer {
     let Some(found) = canal.bends.get(bend - 1) else {
         return unseen(canal, limits, bend, bar, feather);
     };
-    if !canal.bends_sure {
+    if !canal.bends_sure || outer_end_missing(canal) {
         return unsure_which(canal, bend, bar, feather);
     }
     let value = less(found.past_mm, feather);
@@ -91,15 +91,19 @@ fn unsure_which(canal: &Canal, bend: usize, bar: Bar, feather: f64) -> Answer {
     let (Some(outermost), Some(innermost)) = (past.first(), past.last()) else {
         return Answer::cannot_tell("no bend was told".to_string(), "look at the model");
     };
+    let why = if outer_end_missing(canal) {
+        "the outer end of the canal is not on the scan"
+    } else {
+        "one of the bends is barely a bend"
+    };
     let says = format!(
-        "{} bends, one of them barely a bend, so the {} can't be named for sure",
-        past.len(),
+        "{why}, so the {} bend can't be named for sure",
         ordinal(bend)
     );
     let answer = if bar.judge(innermost) == Some(true) {
         let enough = format!("{} past the innermost bend", figure(innermost, "mm"));
         Answer::holds(enough).and("enough whichever bend is the one meant")
-    } else if bar.judge(outermost) == Some(false) {
+    } else if bar.judge(outermost) == Some(false) && !outer_end_missing(canal) {
         Answer::breaks(Verdict::Retake, says, DEEPER)
     } else {
         Answer::cannot_tell(
@@ -108,6 +112,11 @@ fn unsure_which(canal: &Canal, bend: usize, bar: Bar, feather: f64) -> Answer {
         )
     };
     answer.value(*innermost, "mm").limit(bar)
+}
+
+/// Without an aperture, and with fewer than two bends, a bend may lie where the scan has no canal.
+fn outer_end_missing(canal: &Canal) -> bool {
+    !canal.aperture_reached && canal.bends.len() < 2
 }
 
 /// No such bend was told: what lies past it is at most what lies past the bend before it, or
@@ -124,7 +133,7 @@ fn unseen(canal: &Canal, limits: &Limits, bend: usize, bar: Bar, feather: f64) -
     };
     let too_short = bar.judge(&most) == Some(false) || ends_too_soon(canal, limits, bend, &most);
     let length = format!("the canal has {} {of}", figure(&less(whole, feather), "mm"));
-    if whole.bound != Bound::AtLeast && too_short {
+    if whole.bound != Bound::AtLeast && too_short && canal.aperture_reached {
         return Answer::breaks(Verdict::Retake, says, DEEPER)
             .and(&format!("{length}, too little to reach past it"));
     }
