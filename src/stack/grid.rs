@@ -179,69 +179,93 @@ impl Depth {
     #[inline]
     #[must_use]
     pub fn depth(&self, p: &Point) -> f64 {
-        self.cell(p).0
+        let cell = self.cell(p);
+        let [c000, c100, c010, c110, c001, c101, c011, c111] = cell.corners;
+        let [tx, ty, tz] = cell.share;
+        let low = lerp(lerp(c000, c100, tx), lerp(c010, c110, tx), ty);
+        let high = lerp(lerp(c001, c101, tx), lerp(c011, c111, tx), ty);
+        lerp(low, high, tz) - cell.away()
     }
 
     /// Interpolated depth and its gradient.
     #[inline]
     #[must_use]
     pub fn depth_and_slope(&self, p: &Point) -> (f64, Vector) {
-        self.cell(p)
-    }
-
-    #[inline]
-    fn cell(&self, p: &Point) -> (f64, Vector) {
-        let mut at = [0_usize; 3];
-        let mut t = [0.0; 3];
-        let mut out = Vector::zeros();
-        for k in 0..3 {
-            let x = (p[k] - self.origin[k]) / self.step_mm;
-            let last = (self.counts[k] - 1) as f64;
-            let clamped = x.clamp(0.0, last - 1e-9);
-            out[k] = (x - clamped) * self.step_mm;
-            at[k] = clamped as usize;
-            t[k] = clamped - at[k] as f64;
-        }
-        let [nx, ny, _] = self.counts;
-        let base = (at[2] * ny + at[1]) * nx + at[0];
-        let v = |d: usize| f64::from(self.values[d]);
-        let (p0, p1) = (base, base + nx);
-        let (q0, q1) = (base + nx * ny, base + nx * ny + nx);
-        let c = [
-            v(p0),
-            v(p0 + 1),
-            v(p1),
-            v(p1 + 1),
-            v(q0),
-            v(q0 + 1),
-            v(q1),
-            v(q1 + 1),
-        ];
-        let lerp = |a: f64, b: f64, t: f64| a + (b - a) * t;
-        let x00 = lerp(c[0], c[1], t[0]);
-        let x10 = lerp(c[2], c[3], t[0]);
-        let x01 = lerp(c[4], c[5], t[0]);
-        let x11 = lerp(c[6], c[7], t[0]);
-        let (y0, y1) = (lerp(x00, x10, t[1]), lerp(x01, x11, t[1]));
+        let cell = self.cell(p);
+        let c = &cell.corners;
+        let [tx, ty, tz] = cell.share;
+        let (x00, x10) = (lerp(c[0], c[1], tx), lerp(c[2], c[3], tx));
+        let (x01, x11) = (lerp(c[4], c[5], tx), lerp(c[6], c[7], tx));
+        let (low, high) = (lerp(x00, x10, ty), lerp(x01, x11, ty));
         let dx = lerp(
-            lerp(c[1] - c[0], c[3] - c[2], t[1]),
-            lerp(c[5] - c[4], c[7] - c[6], t[1]),
-            t[2],
+            lerp(c[1] - c[0], c[3] - c[2], ty),
+            lerp(c[5] - c[4], c[7] - c[6], ty),
+            tz,
         );
-        let dy = lerp(x10 - x00, x11 - x01, t[2]);
-        let mut slope = Vector::new(dx, dy, y1 - y0) / self.step_mm;
+        let dy = lerp(x10 - x00, x11 - x01, tz);
+        let mut slope = Vector::new(dx, dy, high - low) / self.step_mm;
+        let depth = lerp(low, high, tz);
+        let Some(out) = cell.out else {
+            return (depth, slope);
+        };
         for k in 0..3 {
             if out[k] != 0.0 {
                 slope[k] = 0.0;
             }
         }
-        let depth = lerp(y0, y1, t[2]);
         let away = out.norm();
-        if away > 0.0 {
-            return (depth - away, slope - out / away);
-        }
-        (depth, slope)
+        (depth - away, slope - out / away)
     }
+
+    #[inline]
+    fn cell(&self, p: &Point) -> Cell {
+        let mut at = [0_usize; 3];
+        let mut share = [0.0; 3];
+        let mut out = None;
+        for k in 0..3 {
+            let x = (p[k] - self.origin[k]) / self.step_mm;
+            let last = (self.counts[k] - 1) as f64 - 1e-9;
+            let clamped = x.clamp(0.0, last);
+            if clamped != x {
+                out.get_or_insert_with(Vector::zeros)[k] = (x - clamped) * self.step_mm;
+            }
+            at[k] = clamped as usize;
+            share[k] = clamped - at[k] as f64;
+        }
+        let [nx, ny, _] = self.counts;
+        let base = (at[2] * ny + at[1]) * nx + at[0];
+        // Two rows of two layers, each cut out once, so that bounds are looked at four times.
+        let pair = |from: usize| {
+            let v = &self.values[from..from + 2];
+            [f64::from(v[0]), f64::from(v[1])]
+        };
+        let [a, b] = [pair(base), pair(base + nx)];
+        let [c, d] = [pair(base + nx * ny), pair(base + nx * ny + nx)];
+        Cell {
+            corners: [a[0], a[1], b[0], b[1], c[0], c[1], d[0], d[1]],
+            share,
+            out,
+        }
+    }
+}
+
+/// Depths at a cell's corners, where in it a point lies, and how far beyond the grid.
+struct Cell {
+    corners: [f64; 8],
+    share: [f64; 3],
+    out: Option<Vector>,
+}
+
+impl Cell {
+    #[inline]
+    fn away(&self) -> f64 {
+        self.out.map_or(0.0, |v| v.norm())
+    }
+}
+
+#[inline]
+fn lerp(a: f64, b: f64, t: f64) -> f64 {
+    a + (b - a) * t
 }
 
 /// Exact signed depth at a point, mm.

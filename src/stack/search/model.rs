@@ -14,6 +14,8 @@ use super::system::System;
 /// Spacing of the points on a part's faces, mm. Wider: a bulge of the wall between points is
 /// missed (sag 0.3 mm at a radius of 1 mm); closer: each step costs in proportion.
 const SPACING_MM: f64 = 1.6;
+/// How far an interpolated depth may be above the true one where walls meet, mm.
+const READ_ERROR_MM: f64 = 0.1;
 /// Spacing for the last steps.
 const FINE_SPACING_MM: f64 = 0.8;
 /// Weight of two parts' overlap against that of one point beyond the wall. A pair has one gap, a
@@ -32,8 +34,8 @@ pub struct Body {
     /// Room beside a part rather than the part.
     pub zone: bool,
     pub may_share: bool,
-    coarse: Vec<Vector>,
-    fine: Vec<Vector>,
+    coarse: Vec<(Vector, f64)>,
+    fine: Vec<(Vector, f64)>,
 }
 
 /// The whole question in the form that the descent needs.
@@ -259,16 +261,23 @@ impl<'a> Model<'a> {
         let aim = body.wall_need + AIM_MM;
         let middle = pose.place(&(body.middle * grown));
         let size = Vector::from(body.half).norm() * grown;
-        // Depth falls by no more than the way one goes; 0.1 covers what interpolation adds.
-        if depth.depth(&middle) > size + aim + 0.1 {
+        // Depth falls by no more than the way one goes, but for what interpolation adds.
+        if depth.depth(&middle) > size + aim + READ_ERROR_MM {
             return (0.0, 0.0);
         }
         let (mut sum, mut worst) = (0.0, 0.0_f64);
-        for own in if fine { &body.fine } else { &body.coarse } {
+        let mut free = 0.0;
+        for (own, way) in if fine { &body.fine } else { &body.coarse } {
+            // What one point has to spare, its neighbours on the way have too, less the way.
+            free -= way * grown;
+            if free > 0.0 {
+                continue;
+            }
             let lever = pose.turn * ((body.middle + own) * grown);
             let p: Point = pose.middle + lever;
             let at = depth.depth(&p);
             if at >= aim {
+                free = at - aim - READ_ERROR_MM;
                 continue;
             }
             let short = aim - at;
@@ -324,19 +333,24 @@ pub fn block(body: &Body, pose: &Pose, grown: f64) -> Block {
 
 /// A lattice on the faces, corners and edges included; a seated part's +z side is left out but
 /// for its rim, which the walls beside it still bind.
-fn face_points(half: [f64; 3], spacing: f64, seated: bool) -> Vec<Vector> {
+fn face_points(half: [f64; 3], spacing: f64, seated: bool) -> Vec<(Vector, f64)> {
     let cuts = half.map(|h| ((2.0 * h / spacing).ceil() as usize).max(1));
-    let mut out = Vec::new();
+    let mut out: Vec<(Vector, f64)> = Vec::new();
     for i in 0..=cuts[0] {
         for j in 0..=cuts[1] {
             for k in 0..=cuts[2] {
+                // To and fro, so that each point lies next to the one before.
+                let j = if i % 2 == 0 { j } else { cuts[1] - j };
+                let k = if (i + j) % 2 == 0 { k } else { cuts[2] - k };
                 let at = [i, j, k];
                 let ends = (0..3).filter(|&m| at[m] == 0 || at[m] == cuts[m]).count();
                 let lid = seated && k == cuts[2] && ends == 1;
                 if ends > 0 && !lid {
-                    out.push(Vector::from_fn(|m, _| {
+                    let p = Vector::from_fn(|m, _| {
                         half[m] * (2.0 * at[m] as f64 / cuts[m] as f64 - 1.0)
-                    }));
+                    });
+                    let way = out.last().map_or(0.0, |(q, _)| (p - q).norm());
+                    out.push((p, way));
                 }
             }
         }
