@@ -13,9 +13,12 @@ pub mod limits;
 pub mod mesh;
 pub mod read;
 pub mod report;
-pub mod shell;
 pub mod soundness;
 pub mod stack;
-pub mod undercut;
 pub mod units;
 pub mod write;
+
+/// The README's library example, compiled and run with the tests.
+#[cfg(doctest)]
+#[doc = include_str!("../README.md")]
+pub struct ReadmeExamples;

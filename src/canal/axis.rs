@@ -14,6 +14,9 @@ use super::cut::{Cut, Cutter};
 
 /// The axis goes on straight this far beyond its core, each way.
 const BEYOND_CORE_MM: f64 = 6.0;
+/// Sections are cut this far outside the core before the aperture is first looked for: it lies
+/// 1 mm outside the core of a settled axis, and its test needs another 1 mm.
+const FIRST_OUTWARD_MM: f64 = 2.5;
 /// The straight ends follow the line fitted to this much of the core.
 const END_CHORD_MM: f64 = 3.0;
 /// Tangents are taken from the axis smoothed by this.
@@ -138,20 +141,41 @@ fn round(cutter: &Cutter, core: &[Point], spacing_mm: f64) -> Result<Axis, Lost>
     let points = extended(core, spacing_mm).ok_or(Lost::NoSections)?;
     let arcs = arc_lengths(&points);
     let directions = tangents(&smoothed(&points, TANGENT_SIGMA_MM));
-    let sections: Vec<Option<Cut>> = points
-        .par_iter()
-        .zip(&directions)
-        .with_min_len(8)
-        .map(|(p, t)| {
-            cutter
-                .quick(p, t)
-                .filter(|s| s.gap_mm <= MOST_GAP_SHARE * s.perimeter_mm)
-        })
-        .collect();
-    let (first, last) = run_of_sections(&sections, points.len() / 2).ok_or(Lost::NoSections)?;
-    let area = |i: usize| sections[i].as_ref().map_or(0.0, |s| s.area_mm2);
-    let (tip_zone, tip_zone_at) = tip_zone(&arcs, area, first, last).ok_or(Lost::NoSections)?;
-    let (aperture_at, aperture_reached) = aperture(&arcs, area, first, tip_zone);
+    let cut = |i: usize| {
+        let section = cutter.quick(&points[i], &directions[i]);
+        section.filter(|s| s.gap_mm <= MOST_GAP_SHARE * s.perimeter_mm)
+    };
+    // Beyond the aperture sections are as large as the concha and cost the most, so going outward
+    // stops as soon as the aperture is sure; what was not cut counts as absent.
+    let begin = arcs.partition_point(|&a| a < BEYOND_CORE_MM - FIRST_OUTWARD_MM);
+    let mut sections: Vec<Option<Cut>> = vec![None; begin];
+    sections.par_extend(
+        (begin..points.len())
+            .into_par_iter()
+            .with_min_len(8)
+            .map(cut),
+    );
+    let middle = points.len() / 2;
+    let mut from = begin;
+    let (first, last, tip_zone_at, aperture_at, aperture_reached) = loop {
+        let (first, last) = run_of_sections(&sections, middle).ok_or(Lost::NoSections)?;
+        let area = |i: usize| sections[i].as_ref().map_or(0.0, |s| s.area_mm2);
+        let zone = tip_zone(&arcs, area, first, last);
+        let end = zone.map(|(i, at)| (at, aperture(&arcs, area, first, i)));
+        let whole = first > from || from == 0;
+        match end {
+            Some((at, (aperture_at, reached))) if reached || whole => {
+                break (first, last, at, aperture_at, reached);
+            }
+            None if whole => return Err(Lost::NoSections),
+            _ => {}
+        }
+        let next = from.saturating_sub(4);
+        let more: Vec<Option<Cut>> = (next..from).into_par_iter().map(cut).collect();
+        sections[next..from].clone_from_slice(&more);
+        from = next;
+    };
+    debug_assert!(first < last, "a run has length");
     let (tip_at, tip_open) = tip(cutter, &points, &arcs, tip_zone_at, arcs[last]);
     Ok(Axis {
         points,

@@ -53,9 +53,13 @@ pub(super) fn mix(mut z: u64) -> u64 {
 }
 
 /// What to cut, and whether a freshly noised copy of it is meant.
+#[derive(Clone, Copy)]
 pub(super) struct Cutter<'a> {
     pub queries: &'a MeshQueries<'a>,
     pub nudge: Option<Nudge<'a>>,
+    /// Sections that do not lie wholly within the first reach are the ear's bulk and left out: for
+    /// the first look at many ends, where only tubes matter.
+    pub tubes_only: bool,
     /// Facets that take part (the canal's own surface, floaters left out); empty: all.
     pub part_of_facet: &'a [u32],
     /// The part to cut when `part_of_facet` is given.
@@ -139,20 +143,21 @@ impl Cutter<'_> {
         let plane = Plane::new(*origin, *normal);
         let mut outlines = self.outlines(&plane, FIRST_REACH_MM);
         let whole = |o: &Outline| {
-            o.gap_mm == 0.0
+            (o.gap_mm == 0.0 || self.tubes_only)
                 && o.points
                     .iter()
                     .all(|p| p.coords.norm_squared() < (FIRST_REACH_MM - 1.0).powi(2))
         };
-        let chosen = match choose(&outlines) {
-            Some(chosen) if whole(&outlines[chosen]) && holds_origin(&outlines[chosen].points) => {
-                chosen
+        // What lies within reach of the point shows already; if nothing does, a wider cut finds
+        // nothing either.
+        let mut chosen = choose(&outlines)?;
+        if !whole(&outlines[chosen]) || !holds_origin(&outlines[chosen].points) {
+            if self.tubes_only {
+                return None;
             }
-            _ => {
-                outlines = self.outlines(&plane, REACH_MM);
-                choose(&outlines)?
-            }
-        };
+            outlines = self.outlines(&plane, REACH_MM);
+            chosen = choose(&outlines)?;
+        }
         let outline = outlines.swap_remove(chosen);
         let cut = measure(&outline, &plane)?;
         Some((outline, plane, cut))
@@ -289,7 +294,7 @@ fn close(chains: Vec<(Vec<Point2<f64>>, bool)>) -> Vec<Outline> {
     let mut gaps = vec![0.0; open.len()];
     // A cut through a torn scan may leave very many crumbs; the longest are what matters.
     if open.len() > 60 {
-        open.sort_by(|a, b| b.0.len().cmp(&a.0.len()));
+        open.sort_by_key(|c| std::cmp::Reverse(c.0.len()));
         open.truncate(60);
         gaps.truncate(60);
     }

@@ -23,6 +23,11 @@ const UNSETTLED_MM: f64 = 0.15;
 const FULL_WIDTH_MM: f64 = 1.8;
 /// See [`FULL_WIDTH_MM`]; 8 mm² is common practice, no source.
 const FULL_MM2: f64 = 8.0;
+/// What lies beyond an aperture must be at least this across to be a concha. Lower: a canal cast
+/// alone that widens at a bend (19 mm across on a real one) is taken to end there. Higher: small
+/// ears are doubted; cavum and cymba are 22.4 mm high at the 5th percentile (CIPIC, 70 ears; 25.0 in
+/// HUTUBS, 180 ears).
+const CONCHA_MM: f64 = 21.0;
 /// The blunt end of a sound tip is thinner than a full section over less than this. A half ball
 /// of 4 mm is so over 0.4 mm; a slanting drum end of 45° over up to 1 mm.
 const BLUNT_END_MM: f64 = 1.2;
@@ -37,6 +42,7 @@ pub(super) fn measure(
     let cutter = Cutter {
         queries,
         nudge: None,
+        tubes_only: false,
         part_of_facet: &soundness.part_of_facet,
         part,
     };
@@ -66,7 +72,9 @@ pub(super) fn measure(
             Measured::exact(value, spread)
         }
     };
-    let from_aperture = |value: f64, spread: f64| match (axis.aperture_reached, axis.tip_open) {
+    let aperture_reached =
+        axis.aperture_reached && concha_across(&found.graph, &aperture.centre, &out) >= CONCHA_MM;
+    let from_aperture = |value: f64, spread: f64| match (aperture_reached, axis.tip_open) {
         (true, false) => Measured::exact(value, spread),
         _ => Measured::at_least(value, spread),
     };
@@ -85,7 +93,7 @@ pub(super) fn measure(
         tip: points[points.len() - 1],
         axis: points,
         length_mm: from_aperture(length, spread.length_mm),
-        aperture_reached: axis.aperture_reached,
+        aperture_reached,
         aperture,
         tip_zone_mm: axis.tip_zone_at - axis.aperture_at,
         bends,
@@ -104,20 +112,31 @@ pub(super) fn measure(
         area_share: spread.area_share,
         width_plus_minus_mm: spread.width_mm,
     };
-    canal.pits = wall_pits(&canal, soundness::pits(mesh, soundness));
+    canal.pits = soundness::pits_where(mesh, soundness, |p| in_wall(&canal, p));
+    let elsewhere = |p: &Pit| !canal_wall(region_of(&canal, &p.point).0);
+    let strays: Vec<Point> = canal
+        .pits
+        .iter()
+        .filter(|p| elsewhere(p))
+        .map(|p| p.point)
+        .collect();
+    canal.pits.retain(|p| !strays.contains(&p.point));
     Ok(canal)
 }
 
-/// Those pits that lie in the canal's wall.
-fn wall_pits(canal: &Canal, all: Vec<Pit>) -> Vec<Pit> {
-    let in_wall = |p: &Pit| {
-        use Region::{BetweenBends, Canal, PastSecondBend, SealZone};
-        matches!(
-            region_of(canal, &p.point).0,
-            SealZone | BetweenBends | PastSecondBend | Canal
-        )
-    };
-    all.into_iter().filter(in_wall).collect()
+/// Is the place on the canal's wall?
+fn in_wall(canal: &Canal, place: &Point) -> bool {
+    let near = canal
+        .axis
+        .iter()
+        .step_by(8)
+        .any(|a| (a - place).norm_squared() < 100.0);
+    near && canal_wall(region_of(canal, place).0)
+}
+
+fn canal_wall(region: Region) -> bool {
+    use Region::{BetweenBends, Canal, PastSecondBend, SealZone};
+    matches!(region, SealZone | BetweenBends | PastSecondBend | Canal)
 }
 
 fn settle(cutter: &Cutter, start: &Axis) -> Result<Axis, NoCanal> {
@@ -208,6 +227,29 @@ fn feather(sections: &[Section], length_mm: f64) -> Option<Feather> {
         smallest_mm: middle.smallest_mm,
         point: full.centre,
     })
+}
+
+/// Greatest distance across what lies beyond the aperture plane, seen along `out` (two hops).
+fn concha_across(graph: &Graph, aperture: &Point, out: &Vector) -> f64 {
+    let beyond: Vec<Vector> = graph
+        .places
+        .iter()
+        .map(|p| p - aperture)
+        .filter(|d| d.dot(out) > 1.0)
+        .map(|d| d - out * d.dot(out))
+        .collect();
+    let farthest = |from: Vector| {
+        let far = |best: Vector, d: &Vector| {
+            if (d - from).norm() > (best - from).norm() {
+                *d
+            } else {
+                best
+            }
+        };
+        beyond.iter().fold(from, far)
+    };
+    let a = farthest(Vector::zeros());
+    (farthest(a) - a).norm()
 }
 
 fn outer_reach(graph: &Graph, aperture: &Point, out: &Vector) -> f64 {

@@ -115,7 +115,8 @@ pub struct Canal {
     pub axis: Vec<Point>,
     /// Arc length, aperture to tip.
     pub length_mm: Measured,
-    /// True when the aperture is a real flare; false when it is only where the scan ends.
+    /// True when the canal flares into something as wide as a concha there; false when it is only
+    /// where the scan ends, or a widening of a canal scanned without its concha.
     pub aperture_reached: bool,
     /// The section at the aperture.
     pub aperture: Section,

@@ -64,6 +64,7 @@ pub(super) fn seek(queries: &MeshQueries, soundness: &Soundness) -> Result<Found
         let cutter = Cutter {
             queries,
             nudge: None,
+            tubes_only: false,
             part_of_facet: &soundness.part_of_facet,
             part,
         };
@@ -86,9 +87,13 @@ pub(super) fn seek(queries: &MeshQueries, soundness: &Soundness) -> Result<Found
 /// Every end is followed for a few rounds; of those that came to the same tip only the first is
 /// settled further, since settling is where the time goes.
 fn candidates_of(graph: &Graph, cutter: &Cutter) -> Vec<Candidate> {
+    let first_look = Cutter {
+        tubes_only: true,
+        ..*cutter
+    };
     let begun: Vec<Axis> = ends(graph)
         .into_par_iter()
-        .filter_map(|end| follow(graph, cutter, end))
+        .filter_map(|end| follow(graph, &first_look, end))
         .collect();
     let mut unlike: Vec<Axis> = Vec::new();
     for axis in begun {

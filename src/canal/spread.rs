@@ -72,6 +72,7 @@ pub(super) fn spread(
             };
             let copy = Cutter {
                 nudge: Some(nudge),
+                tubes_only: false,
                 queries: cutter.queries,
                 part_of_facet: cutter.part_of_facet,
                 part: cutter.part,

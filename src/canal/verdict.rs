@@ -181,7 +181,24 @@ pub(super) fn choose(
             return Err(NoCanal::TwoTips);
         }
     }
+    if !best.axis.aperture_reached && !outside_vouched(&best, bases) {
+        return Err(NoCanal::TwoTips);
+    }
     Ok(best)
+}
+
+/// A tube without a flare, whose other end may not even have been followed: is there evidence that
+/// its outer end is the outer one? The plane where scanning stopped, or narrowing inward.
+fn outside_vouched(best: &Candidate, bases: &[(u32, BasePlane)]) -> bool {
+    let beside = |b: &BasePlane| {
+        let height = |p: &Point| (p - b.point).dot(&b.normal).abs();
+        (b.open || b.area_mm2 > FACE_OVER_SECTION * best.area_mm2)
+            && 2.0 * height(&best.outer) < height(&best.tip)
+    };
+    let by_base = bases
+        .iter()
+        .any(|(part, b)| *part == best.part && beside(b));
+    by_base || best.thirds_mm2.0 > WIDER_OUTSIDE * best.thirds_mm2.1
 }
 
 /// The tip lies far from the plane where scanning stopped or the outside was cut flat: weigh every

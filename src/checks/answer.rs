@@ -162,6 +162,8 @@ pub struct Answer {
     pub findings: Vec<Finding>,
     /// What to do.
     pub advice: Option<String>,
+    /// The check that tells why this one can't be told, where that is another.
+    pub because: Option<&'static str>,
 }
 
 impl Answer {
@@ -175,6 +177,7 @@ impl Answer {
             limit: None,
             findings: Vec::new(),
             advice: None,
+            because: None,
         }
     }
 
@@ -197,6 +200,14 @@ impl Answer {
     pub fn cannot_tell(missing: impl Into<String>, advice: impl Into<String>) -> Self {
         let mut answer = Self::new(Outcome::CannotTell, Verdict::CannotTell, missing);
         answer.advice = Some(advice.into());
+        answer
+    }
+
+    /// Not told for a reason that another check tells.
+    #[must_use]
+    pub fn because(missing: impl Into<String>, check: &'static str) -> Self {
+        let mut answer = Self::cannot_tell(missing, format!("see `{check}`"));
+        answer.because = Some(check);
         answer
     }
 

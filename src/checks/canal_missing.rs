@@ -19,7 +19,7 @@ pub static CHECK: Check = Check {
 
 fn run(facts: &Facts, limits: &Limits) -> Answer {
     if let Err(answer) = facts.lengths(limits) {
-        return answer;
+        return *answer;
     }
     match facts.canal {
         Ok(canal) => {

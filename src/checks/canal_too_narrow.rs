@@ -29,7 +29,7 @@ pub static CHECK: Check = Check {
 fn run(facts: &Facts, limits: &Limits) -> Answer {
     let canal = match facts.canal(limits) {
         Ok(canal) => canal,
-        Err(answer) => return answer,
+        Err(answer) => return *answer,
     };
     let bundle = Bundle {
         count: limits.count(&rows::BORES),

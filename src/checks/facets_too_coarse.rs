@@ -18,7 +18,7 @@ pub static CHECK: Check = Check {
 
 fn run(facts: &Facts, limits: &Limits) -> Answer {
     if let Err(answer) = facts.lengths(limits) {
-        return answer;
+        return *answer;
     }
     let bar = Bar::at_most(&rows::EDGE, limits);
     let value = Measured::exact(facts.soundness.edge_mm, 0.0);

@@ -4,7 +4,7 @@
 use crate::canal::{self, Canal, NoCanal, Side};
 use crate::limits::{Limits, rows};
 use crate::mesh::Point;
-use crate::read::{Scan, Unit};
+use crate::read::{Scan, Unit, extent};
 use crate::soundness::{Region, Soundness};
 use crate::units::Measured;
 
@@ -23,8 +23,7 @@ pub struct Facts<'a> {
     pub canal: Result<&'a Canal, &'a NoCanal>,
     /// The side that the order names.
     pub ordered: Option<Side>,
-    /// Longest side of the box of the part that the canal is on (without a canal: of the main
-    /// part), in the mesh's unit; `None` without facets.
+    /// Greatest distance across the part that the canal is on (without a canal: the main part), in the mesh's unit; `None` without facets.
     pub size: Option<f64>,
 }
 
@@ -53,13 +52,13 @@ impl<'a> Facts<'a> {
     /// # Errors
     /// A *cannot tell* where there is no canal, no unit, or no plausible size: a 35 mm scan read
     /// as 3.5 mm would otherwise be "too short, take it again" with full confidence.
-    pub fn canal(&self, limits: &Limits) -> Result<&'a Canal, Answer> {
+    pub fn canal(&self, limits: &Limits) -> Result<&'a Canal, Box<Answer>> {
         self.lengths(limits)?;
         self.canal.map_err(|why| {
-            Answer::cannot_tell(
+            Box::new(Answer::because(
                 format!("no canal was measured: {why}"),
-                "see `canal-missing`",
-            )
+                "canal-missing",
+            ))
         })
     }
 
@@ -67,7 +66,7 @@ impl<'a> Facts<'a> {
     ///
     /// # Errors
     /// A *cannot tell* where the unit is unknown or doubtful.
-    pub fn lengths(&self, limits: &Limits) -> Result<(), Answer> {
+    pub fn lengths(&self, limits: &Limits) -> Result<(), Box<Answer>> {
         let missing = match (self.scan.unit, self.size) {
             (None, _) => "the unit of length is unknown".to_owned(),
             (_, None) => "the scan has no facets".to_owned(),
@@ -76,7 +75,7 @@ impl<'a> Facts<'a> {
             }
             _ => return Ok(()),
         };
-        Err(Answer::cannot_tell(missing, "see `unit-doubtful`"))
+        Err(Box::new(Answer::because(missing, "unit-doubtful")))
     }
 
     /// Is it too large for an impression alone, but not for one with a stand or plate grown to it?
@@ -133,20 +132,19 @@ fn plausible(size_mm: f64, limits: &Limits) -> bool {
     size_mm >= limits.number(&rows::SIZE_LEAST) && size_mm <= limits.number(&rows::SIZE_MOST)
 }
 
-/// Longest side of the box of one part: a speck of dust far off, or a plate that the impression
-/// stands on, is not the ear's size.
+/// Greatest distance across one part, as the reader takes it, so that both mean the same and a turn
+/// changes nothing. A speck of dust far off, or a plate that the impression stands on, is not the
+/// ear's size.
 fn part_size(scan: &Scan, soundness: &Soundness, wanted: u32) -> Option<f64> {
     let mesh = &scan.mesh;
-    let ours = |f: &usize| {
-        soundness
-            .part_of_facet
-            .get(*f)
-            .is_none_or(|&part| part == wanted)
-    };
-    let mut corners = (0..mesh.facets().len())
-        .filter(ours)
-        .flat_map(|f| mesh.corners(f));
-    let first = corners.next()?;
-    let (lo, hi) = corners.fold((first, first), |(lo, hi), p| (lo.inf(&p), hi.sup(&p)));
-    Some((hi - lo).max())
+    let part = |f: usize| soundness.part_of_facet.get(f).copied().unwrap_or(wanted);
+    let mut ours = vec![false; mesh.points().len()];
+    for (f, corners) in mesh.facets().iter().enumerate() {
+        if part(f) == wanted {
+            corners.iter().for_each(|&c| ours[c as usize] = true);
+        }
+    }
+    let points = mesh.points().iter().zip(&ours);
+    let points: Vec<Point> = points.filter(|p| *p.1).map(|p| *p.0).collect();
+    (!points.is_empty()).then(|| extent(&points))
 }

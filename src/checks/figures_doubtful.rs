@@ -29,7 +29,7 @@ const LOOK: &str = "look at the picture: is the canal the canal, and is the unit
 fn run(facts: &Facts, limits: &Limits) -> Answer {
     let canal = match facts.canal(limits) {
         Ok(canal) => canal,
-        Err(answer) => return answer,
+        Err(answer) => return *answer,
     };
     let length = (canal.length_mm, Bar::at_most(&rows::LENGTH_MOST, limits));
     if length.1.judge(&length.0) == Some(false) {

@@ -65,8 +65,8 @@ fn run(facts: &Facts, limits: &Limits) -> Answer {
             )
         };
         let says = format!(
-            "{} too wide to fill in passing, the widest {} across",
-            too_wide.len(),
+            "{} too wide to fill in passing, {} across",
+            holes_words(too_wide.len()),
             figure(&widest, "mm")
         );
         Answer::breaks(weighs, says, advice).findings(too_wide)
@@ -74,8 +74,8 @@ fn run(facts: &Facts, limits: &Limits) -> Answer {
         Answer::cannot_tell(undecided(&widest, &bar), "look at it").findings(judged(None))
     } else {
         let says = format!(
-            "{} to fill in passing, the widest {} across",
-            elsewhere.len(),
+            "{} to fill in passing, {} across",
+            holes_words(elsewhere.len()),
             figure(&widest, "mm")
         );
         Answer::holds(says).findings(judged(Some(true)))
@@ -88,4 +88,11 @@ const fn in_canal(region: Region) -> bool {
         region,
         Region::Tip | Region::PastSecondBend | Region::BetweenBends | Region::Canal
     )
+}
+
+fn holes_words(count: usize) -> String {
+    match count {
+        1 => "one hole".to_owned(),
+        n => format!("{n} holes, the widest"),
+    }
 }

@@ -1,6 +1,7 @@
 //! Holes where the seal is made. The band from aperture to first bend must touch skin all
 //! round, so a patch put there by a program is a guess at exactly the wrong place.
 
+use crate::canal::Canal;
 use crate::limits::{Limits, rows};
 use crate::soundness::Region;
 
@@ -28,9 +29,13 @@ fn run(facts: &Facts, limits: &Limits) -> Answer {
     if holes.is_empty() {
         return Answer::holds("no hole anywhere but the base opening, if there is one");
     }
-    if let Err(answer) = facts.canal(limits) {
-        return answer.and("the scan has holes, and whether one is in the seal zone is unknown");
-    }
+    let canal = match facts.canal(limits) {
+        Ok(canal) => canal,
+        Err(answer) => {
+            return answer
+                .and("the scan has holes, and whether one is in the seal zone is unknown");
+        }
+    };
     let bar = Bar::at_most(&rows::SEAL_HOLE, limits);
     let mut inside: Vec<(f64, Finding)> = Vec::new();
     let mut perhaps: Vec<Finding> = Vec::new();
@@ -41,8 +46,12 @@ fn run(facts: &Facts, limits: &Limits) -> Answer {
             format!("a hole {} across", figure(&span, "mm")),
         );
         match finding.region {
-            Region::SealZone => inside.push((hole.span_mm, finding)),
             Region::Canal | Region::Unknown => perhaps.push(finding),
+            // The first bend told may be none; then the seal zone goes on to the next.
+            Region::BetweenBends if !canal.bends_sure => perhaps.push(finding),
+            _ if reaches_in(&finding, hole.span_mm, canal) => {
+                inside.push((hole.span_mm, finding));
+            }
             _ => {}
         }
     }
@@ -71,12 +80,23 @@ fn run(facts: &Facts, limits: &Limits) -> Answer {
         .findings(inside.into_iter().map(|(_, finding)| finding).collect())
 }
 
+/// Is a hole in the seal zone, or its middle so little past the first bend that it reaches in?
+fn reaches_in(finding: &Finding, span_mm: f64, canal: &Canal) -> bool {
+    let inward = matches!(
+        finding.region,
+        Region::BetweenBends | Region::PastSecondBend | Region::Tip
+    );
+    let bend_mm = canal.bends.first().map(|bend| bend.at_mm.value);
+    let reaches = |at_mm: f64| bend_mm.is_some_and(|bend| at_mm - span_mm / 2.0 < bend);
+    finding.region == Region::SealZone || (inward && finding.at_mm.is_some_and(reaches))
+}
+
 fn none_inside(perhaps: Vec<Finding>) -> Answer {
     if perhaps.is_empty() {
         return Answer::holds("no hole in the seal zone");
     }
     Answer::cannot_tell(
-        "a hole in a canal whose first bend was not told",
+        "a hole in a canal whose first bend is not told for sure",
         "look whether it lies where the seal will be",
     )
     .findings(perhaps)

@@ -22,7 +22,7 @@ pub static CHECK: Check = Check {
 fn run(facts: &Facts, limits: &Limits) -> Answer {
     let canal = match facts.canal(limits) {
         Ok(canal) => canal,
-        Err(answer) => return answer,
+        Err(answer) => return *answer,
     };
     let bar = Bar::at_most(&rows::PIT_DEPTH, limits);
     let pits: Vec<&Pit> = canal.pits.iter().filter(|pit| pit.depth_mm > 0.0).collect();

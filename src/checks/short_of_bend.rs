@@ -52,13 +52,13 @@ fn ordinal(bend: usize) -> &'static str {
 fn past(facts: &Facts, limits: &Limits, bend: usize, bar: Bar) -> Answer {
     let canal = match facts.canal(limits) {
         Ok(canal) => canal,
-        Err(answer) => return answer,
+        Err(answer) => return *answer,
     };
     let feather = tip_feathered::lost_mm(canal, limits);
     let Some(found) = canal.bends.get(bend - 1) else {
         return unseen(canal, limits, bend, bar, feather);
     };
-    if !canal.bends_sure {
+    if !canal.bends_sure || outer_end_missing(canal) {
         return unsure_which(canal, bend, bar, feather);
     }
     let value = less(found.past_mm, feather);
@@ -91,15 +91,19 @@ fn unsure_which(canal: &Canal, bend: usize, bar: Bar, feather: f64) -> Answer {
     let (Some(outermost), Some(innermost)) = (past.first(), past.last()) else {
         return Answer::cannot_tell("no bend was told".to_string(), "look at the model");
     };
+    let why = if outer_end_missing(canal) {
+        "the outer end of the canal is not on the scan"
+    } else {
+        "one of the bends is barely a bend"
+    };
     let says = format!(
-        "{} bends, one of them barely a bend, so the {} can't be named for sure",
-        past.len(),
+        "{why}, so the {} bend can't be named for sure",
         ordinal(bend)
     );
     let answer = if bar.judge(innermost) == Some(true) {
         let enough = format!("{} past the innermost bend", figure(innermost, "mm"));
         Answer::holds(enough).and("enough whichever bend is the one meant")
-    } else if bar.judge(outermost) == Some(false) {
+    } else if bar.judge(outermost) == Some(false) && !outer_end_missing(canal) {
         Answer::breaks(Verdict::Retake, says, DEEPER)
     } else {
         Answer::cannot_tell(
@@ -110,29 +114,41 @@ fn unsure_which(canal: &Canal, bend: usize, bar: Bar, feather: f64) -> Answer {
     answer.value(*innermost, "mm").limit(bar)
 }
 
+/// Without an aperture, and with fewer than two bends, a bend may lie where the scan has no canal.
+fn outer_end_missing(canal: &Canal) -> bool {
+    !canal.aperture_reached && canal.bends.len() < 2
+}
+
 /// No such bend was told: what lies past it is at most what lies past the bend before it, or
 /// the whole canal. That can break the check, and never make it hold.
 fn unseen(canal: &Canal, limits: &Limits, bend: usize, bar: Bar, feather: f64) -> Answer {
     let says = format!("no {} bend was told", ordinal(bend));
-    let whole = match canal.bends.first() {
-        Some(first) if bend == 2 => first.past_mm,
-        _ => canal.length_mm,
+    let (whole, of) = match canal.bends.first() {
+        Some(first) if bend == 2 => (first.past_mm, "past the first"),
+        _ => (canal.length_mm, "in all"),
     };
-    let advice = "look whether the impression is too short to show it, or the ear has none";
-    if whole.bound == Bound::AtLeast {
-        return Answer::cannot_tell(says, advice);
+    let most = Measured {
+        bound: Bound::AtMost,
+        ..less(whole, feather)
+    };
+    let too_short = bar.judge(&most) == Some(false) || ends_too_soon(canal, limits, bend, &most);
+    let length = format!("the canal has {} {of}", figure(&less(whole, feather), "mm"));
+    if whole.bound != Bound::AtLeast && too_short && canal.aperture_reached {
+        return Answer::breaks(Verdict::Retake, says, DEEPER)
+            .and(&format!("{length}, too little to reach past it"));
     }
-    let most = Measured::at_most(less(whole, feather).value, whole.plus_minus);
-    // The second bend lies so far past the first at most: a canal that ends sooner can't show it.
-    let shows = Bar::at_least(&rows::BETWEEN_BENDS, limits);
-    let too_short = bar.judge(&most) == Some(false)
-        || (bend == 2 && canal.bends.len() <= 1 && shows.judge(&most) == Some(false));
-    let answer = if too_short {
-        Answer::breaks(Verdict::Retake, says, DEEPER).and("the canal is too short to reach past it")
-    } else {
-        Answer::cannot_tell(says, advice)
-    };
-    answer.value(most, "mm").limit(bar)
+    Answer::cannot_tell(
+        says,
+        "look whether the impression is too short to show it, or the ear has none",
+    )
+    .and(&length)
+}
+
+/// A canal that ends before the place where a second bend is looked for, and shows none, has
+/// not reached it.
+fn ends_too_soon(canal: &Canal, limits: &Limits, bend: usize, past_first: &Measured) -> bool {
+    let reach = Bar::at_least(&rows::BETWEEN_BENDS, limits);
+    bend == 2 && canal.bends.len() < 2 && reach.judge(past_first) == Some(false)
 }
 
 fn less(length: Measured, feather: f64) -> Measured {

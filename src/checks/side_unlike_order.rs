@@ -30,7 +30,7 @@ fn run(facts: &Facts, limits: &Limits) -> Answer {
     let read = match facts.canal(limits) {
         Ok(canal) => canal.side,
         Err(answer) if facts.ordered.is_none() => return answer.not_deciding(),
-        Err(answer) => return answer,
+        Err(answer) => return *answer,
     };
     match (read, facts.ordered) {
         (Some(read), Some(ordered)) if read == ordered => Answer::holds(format!(

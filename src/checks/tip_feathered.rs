@@ -38,7 +38,7 @@ pub(super) fn lost_mm(canal: &Canal, limits: &Limits) -> f64 {
 fn run(facts: &Facts, limits: &Limits) -> Answer {
     let canal = match facts.canal(limits) {
         Ok(canal) => canal,
-        Err(answer) => return answer,
+        Err(answer) => return *answer,
     };
     let (Some(value), Some(feather)) = (length(canal), canal.feather.as_ref()) else {
         return Answer::holds("a full section up to the tip");

@@ -11,7 +11,7 @@ pub static CHECK: Check = Check {
     id: "unit-doubtful",
     asks: "Is the unit of length known, and is the scan as large as an ear impression in it?",
     explains: "STL, PLY, OBJ and OFF files name no unit of length. Where nobody names one, \
-        millimetres are taken if the longest side of the scan is then plausible for an ear \
+        millimetres are taken if the greatest distance across the scan is then plausible for an ear \
         impression, and otherwise no length is told. A unit that was named and gives an \
         implausible size breaks this check, and no other check then judges a length. A scan too \
         large for an impression alone may be one with its stand or plate: then the canal found on \
@@ -63,7 +63,7 @@ fn run(facts: &Facts, limits: &Limits) -> Answer {
     };
     let value = Measured::exact(size, 0.0);
     let says = format!(
-        "unit {} ({from}); longest side {}",
+        "unit {} ({from}); {} across",
         name(unit),
         figure(&value, "mm")
     );

@@ -13,7 +13,7 @@ pub static CHECK: Check = Check {
     explains: "Facets must run counter-clockwise seen from outside. The whole surface may be \
         inside out (often after mirroring: then look whether the file is meant to be mirrored), \
         or some facets only. Figures here are taken as if all faced outward; other programs may \
-        not do so.",
+        not do so. A surface with one side only (a Möbius band) has no outside: it breaks too.",
     worst: Verdict::Repair,
     limits: &[&rows::TURNED],
     run,
@@ -24,6 +24,16 @@ fn run(facts: &Facts, limits: &Limits) -> Answer {
     let n = facts.soundness.flipped_facets;
     let value = count(n);
     let findings = spots(facts, &facts.soundness.flipped_spots, "facets face inward");
+    if facts.soundness.one_sided_edges > 0 {
+        return Answer::breaks(
+            Verdict::Repair,
+            format!(
+                "the surface has one side only: {} edges disagree however the facets are turned",
+                facts.soundness.one_sided_edges
+            ),
+            "cut the twist out in a mesh program, then vet the scan again",
+        );
+    }
     let answer = match (bar.judge(&value), facts.soundness.inverted) {
         (Some(true), false) => Answer::holds(format!("{n} facets face inward")),
         (_, true) => Answer::breaks(

@@ -27,13 +27,21 @@ use super::{Ending, Failure, print};
 pub fn vet_scan(scan: &Scan, command: &Command, limits: &Limits) -> Report {
     let topology = Topology::new(&scan.mesh);
     let queries = MeshQueries::new(&scan.mesh);
-    let soundness = soundness::inspect(&scan.mesh, &topology, &queries);
+    let mut soundness = soundness::inspect(&scan.mesh, &topology, &queries);
     // Without a unit a length would be a number in nobody's unit, and the canal's search knows
     // how large ears are.
-    let canal = match scan.unit {
+    let mut canal = match scan.unit {
         Some(_) => canal::measure(&scan.mesh, &topology, &queries, &soundness),
         None => Err(NoCanal::UnitUnknown),
     };
+    // The largest piece may be the plate that the impression stands on: holes and the base are
+    // those of the piece that the canal is on.
+    if let Ok(part) = canal.as_ref().map(|c| c.part)
+        && part != soundness.main_part
+    {
+        soundness = soundness::inspect_about(&scan.mesh, &topology, &queries, Some(part));
+        canal = canal::measure(&scan.mesh, &topology, &queries, &soundness);
+    }
     report::vet(scan, &soundness, &canal, command, limits)
 }
 

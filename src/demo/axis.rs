@@ -50,6 +50,7 @@ pub(crate) fn axis(field: Field, rough: Curve) -> Option<Axis> {
     let mut core = rough;
     let mut last: Option<[Point; 3]> = None;
     let mut settled = false;
+    let mut moved = f64::INFINITY;
     for turn in 0..40 {
         let rays = if settled { RAYS } else { ROUGH_RAYS };
         let round = cut(field, run_on(&core), turn < 3, rays);
@@ -61,19 +62,19 @@ pub(crate) fn axis(field: Field, rough: Curve) -> Option<Axis> {
             line.at(ends[2]),
             core.at(core.length_mm() / 2.0),
         ];
-        let moved = last.map_or(f64::INFINITY, |l| {
+        moved = last.map_or(f64::INFINITY, |l| {
             l.iter()
                 .zip(&marks)
                 .map(|(a, b)| (a - b).norm())
                 .fold(0.0, f64::max)
         });
         last = Some(marks);
-        settled = moved < 2e-3;
+        // Never back: going to and fro between ray counts would itself move the axis.
+        settled |= moved < 2e-3 || turn > 15;
         if rays == RAYS && moved < 1e-5 {
             return finish(field, &core, moved);
         }
     }
-    let moved = f64::NAN;
     finish(field, &core, moved)
 }
 

@@ -37,8 +37,9 @@ pub(crate) fn crossings(field: Field, from: &Point, along: &Vector, reach_mm: f6
     let mut found = Vec::new();
     let (mut r, mut before) = (0.0, field(from).v);
     while r < reach_mm {
-        // The field overstates distance by less than two, so half of it is a safe stride.
-        let next = r + (before.abs() * 0.5).max(MARCH_MM);
+        // The field's slope stays under 2.5 (2.03 was the steepest met, on the hollow side of a
+        // bend), so two fifths of it is a safe stride.
+        let next = r + (before.abs() * 0.4).max(MARCH_MM);
         let value = field(&(from + along * next)).v;
         if (before < 0.0) != (value < 0.0) {
             found.push(root(field, from, along, r, next, before));

@@ -311,7 +311,7 @@ impl Solid {
     }
 
     /// Canal and concha behind the outer face. What lies too far off to be felt through a
-    /// rounding is not evaluated: the result is the same to the last bit, and four times as fast.
+    /// rounding is not evaluated; the result is the same, since a rounding ends at its width.
     fn ear(&self, bowl: &Bowl, p: &Point) -> Jet {
         let wall_least = self.tube.at_least(p) - self.wall.bound();
         let whole = if wall_least > 0.0 {

@@ -67,7 +67,8 @@ pub struct CanalTruth {
     pub narrowest: SectionTruth,
     /// Sections every 0.25 mm from aperture to tip zone.
     pub sections: Vec<SectionTruth>,
-    /// How far the last round of the fixed point moved aperture, tip and middle.
+    /// How far the last round of the fixed point moved aperture, tip and middle: under 1e-5 where
+    /// it settled, as on every shipped ear.
     pub settled_mm: f64,
     /// The axis from aperture to tip, 0.05 mm apart.
     pub axis_mm: Vec<[f64; 3]>,
@@ -231,7 +232,8 @@ pub(crate) fn of(model: &EarModel, solid: &Solid, net: &Net) -> Truth {
         holes: Vec::new(),
         watertight: closed,
         parts: 1,
-        volume_mm3: closed.then(|| super::volume::volume_mm3(&|p| solid.at(p), net)),
+        volume_mm3: (closed && super::polygonise::sound(net))
+            .then(|| super::volume::volume_mm3(&|p| solid.at(p), net)),
         faults: Vec::new(),
     }
 }

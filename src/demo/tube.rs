@@ -223,7 +223,7 @@ impl Tube {
     }
 }
 
-/// Rises from 0 with three continuous derivatives' worth of softness: cube of the positive part.
+/// Cube of the positive part: twice continuously differentiable, so the end has no crease.
 fn cap(x: Jet) -> Jet {
     if x.v <= 0.0 {
         Jet::constant(0.0)

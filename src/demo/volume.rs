@@ -1,37 +1,37 @@
-//! Volume of the solid by quadrature on the model: lengths of many parallel lines inside it.
+//! Volume of the solid by quadrature on the model.
+//!
+//! The drawn facets serve as the cells of the quadrature, no more: their own volume is corrected
+//! by the gap between facet and solid, read from the model at the edges' middles. The gap is a
+//! quadratic to leading order and that rule integrates it exactly, so what is left falls with the
+//! fourth power of the facet size. (Lengths of parallel lines were tried: 0.1 % off on a ball at
+//! 0.25 mm, from the silhouette.)
 
 use rayon::prelude::*;
 
-use crate::mesh::{Point, Vector};
+use crate::mesh::Point;
 
 use super::polygonise::{Field, Net};
-use super::slice::crossings;
 
-/// Spacing of the lines. At 0.25 mm a medium ear's volume is within 0.02 % of what its meshes of 20k
-/// and 40k facets tend to; at 0.4 mm within 0.03 %.
-const LINES_MM: f64 = 0.25;
-
-/// Volume, mm³. The mesh is asked only for the box outside which there is nothing.
+/// Volume, mm³, of the solid on whose surface the closed net's points lie.
 pub(crate) fn volume_mm3(field: Field, net: &Net) -> f64 {
-    let Some(&first) = net.points.first() else {
+    let Some(origin) = net.points.first().copied() else {
         return 0.0;
     };
-    let (low, high) = net
-        .points
-        .iter()
-        .fold((first, first), |(a, b), p| (a.inf(p), b.sup(p)));
-    let count = |k: usize| ((high[k] - low[k] + 2.0) / LINES_MM).ceil() as usize;
-    let rows: Vec<f64> = (0..count(1))
-        .into_par_iter()
-        .map(|i| {
-            let y = low.y - 1.0 + LINES_MM * i as f64;
-            let along = |k: usize| {
-                let from = Point::new(low.x - 1.0, y, low.z - 1.0 + LINES_MM * k as f64);
-                let met = crossings(field, &from, &Vector::x(), high.x - low.x + 2.0);
-                met.chunks_exact(2).map(|c| c[1] - c[0]).sum::<f64>()
-            };
-            (0..count(2)).map(along).sum()
+    let height = |p: Point| {
+        let j = field(&p);
+        j.v / j.g.norm().max(1e-6)
+    };
+    let parts: Vec<f64> = net
+        .facets
+        .par_iter()
+        .map(|f| {
+            let [a, b, c] = f.map(|i| net.points[i as usize]);
+            let wedge = (a - origin).dot(&(b - origin).cross(&(c - origin))) / 6.0;
+            let area = (b - a).cross(&(c - a)).norm() / 2.0;
+            let middles = [(a, b), (b, c), (c, a)].map(|(p, q)| nalgebra::center(&p, &q));
+            // Negative height: the facet runs inside the solid and gives too little.
+            wedge - area * middles.map(height).iter().sum::<f64>() / 3.0
         })
         .collect();
-    rows.iter().sum::<f64>() * LINES_MM * LINES_MM
+    parts.iter().sum()
 }

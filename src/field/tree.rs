@@ -4,6 +4,9 @@
 //! asks it half a million times, each next to the last: four boxes a node in single precision
 //! and a start from the neighbour's facet answer several times as fast.
 
+// Four boxes are laid side by side and indexed alike, axis by axis: iterators would hide that.
+#![allow(clippy::needless_range_loop)]
+
 use crate::mesh::{Point, Vector};
 
 /// Facets a leaf holds at most. 2 makes the tree twice as large; 8 tests facets in vain.

@@ -78,22 +78,22 @@ const fn count(default: u32, least: u32, most: u32) -> Kind {
 }
 
 rows! {
-    /// Shortest longest side of the scan's box.
+    /// Least size of the scan.
     SIZE_LEAST = Row {
         key: "scan.size_least_mm", unit: "mm", kind: number(20.0, 1.0, 1000.0),
-        means: "The longest side of the scan's box must be at least this, or its unit of length is doubted.",
+        means: "The impression must be at least this across (greatest distance, whatever the pose), or its unit of length is doubted.",
         source: "our reading: a full impression is about 25-35 x 18-30 x 25-40 mm by concha sizes of HUTUBS (Brinkmann et al. 2019); a bare canal cast is over 20 mm",
     };
-    /// Longest longest side of the scan's box.
+    /// Greatest size of the scan.
     SIZE_MOST = Row {
         key: "scan.size_most_mm", unit: "mm", kind: number(60.0, 1.0, 1000.0),
-        means: "The longest side of the impression's box must be at most this, or its unit of length is doubted.",
+        means: "The impression must be at most this across (greatest distance, whatever the pose), or its unit of length is doubted.",
         source: "our reading: a full impression is about 25-35 x 18-30 x 25-40 mm by concha sizes of HUTUBS (Brinkmann et al. 2019)",
     };
     /// The same where something stands beside the impression.
     SIZE_WITH_STAND = Row {
         key: "scan.size_with_stand_mm", unit: "mm", kind: number(120.0, 1.0, 1000.0),
-        means: "Up to this the longest side may be that of an impression with its stand or plate, if a canal as wide as an ear's was found on it.",
+        means: "Up to this the greatest distance may be that of an impression with its stand or plate, if a canal as wide as an ear's was found on it.",
         source: "common practice, no source; ten times an ear, as a wrong unit makes it, is 200 mm and more",
     };
     /// Largest scan noise.
@@ -176,7 +176,7 @@ rows! {
     };
     /// Length of a feather.
     FEATHER = Row {
-        key: "tip.feather_mm", unit: "mm", kind: number(2.0, 0.0, 20.0),
+        key: "tip.feather_mm", unit: "mm", kind: number(1.5, 0.0, 20.0),
         means: "Thin material past the last full section is trimmed in passing up to this length; over it, it has to be trimmed and the canal measured again.",
         source: "common practice, no source (1-2 mm of length)",
     };

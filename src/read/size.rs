@@ -29,7 +29,7 @@ const CANDIDATES: [Unit; 5] = [Unit::Mm, Unit::Cm, Unit::Inch, Unit::M, Unit::Um
 /// point, from there to the farthest again). A lower bound of the true greatest distance, never
 /// under half of it, exact for most shapes; unlike a box side it does not change when the scan
 /// is turned.
-pub(super) fn extent(points: &[Point]) -> f64 {
+pub(crate) fn extent(points: &[Point]) -> f64 {
     let Some(first) = points.first() else {
         return 0.0;
     };

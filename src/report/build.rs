@@ -119,6 +119,7 @@ fn canal_report(canal: &Canal, facts: &Facts) -> CanalReport {
             section: section_report(&canal.narrowest, canal),
             point_mm: xyz(&canal.narrowest.centre),
         },
+        bends_sure: canal.bends_sure,
         feather: canal.feather.as_ref().map(|feather| FeatherReport {
             length_mm: Measured::exact(feather.length_mm, canal.length_mm.plus_minus).into(),
             smallest_mm: width(feather.smallest_mm),
@@ -250,6 +251,7 @@ fn check_report(check: &Check, answer: Answer) -> CheckReport {
         limit_is: answer.limit.map(|bar| bar.sense),
         limit_key: answer.limit.map(|bar| bar.row.key.to_owned()),
         advice: answer.advice,
+        because: answer.because.map(str::to_owned),
         findings: answer.findings.into_iter().map(finding_report).collect(),
     }
 }

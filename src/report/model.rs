@@ -124,7 +124,7 @@ pub struct Input {
     pub unit: Option<Unit>,
     /// How the unit is known.
     pub unit_from: UnitFrom,
-    /// Longest side of the box of its largest part, mm; `null` if the unit is unknown.
+    /// Greatest distance across the part that the canal is on (else the largest), mm; `null` if the unit is unknown.
     pub longest_side_mm: Option<Finite>,
     /// Units in which it would be as large as an ear impression, where the unit is unknown or
     /// doubtful; else empty.
@@ -177,6 +177,8 @@ pub struct CanalReport {
     pub sections: Vec<SectionReport>,
     /// The smallest section between aperture and tip zone.
     pub narrowest: NarrowestReport,
+    /// False where noise could add or drop a bend, so that "second" may not be the second.
+    pub bends_sure: bool,
     /// Thin material past the last full section; `null` if there is none.
     pub feather: Option<FeatherReport>,
     /// Pits of the canal wall.
@@ -369,6 +371,8 @@ pub struct CheckReport {
     pub limit_key: Option<String>,
     /// What to do; `null` where it holds.
     pub advice: Option<String>,
+    /// The check that tells why this one can't be told, where that is another; else `null`.
+    pub because: Option<String>,
     /// Where.
     pub findings: Vec<FindingReport>,
 }

@@ -23,10 +23,12 @@ pub fn text(report: &Report) -> String {
     let mut out = String::new();
     head(&mut out, report);
     for outcome in [Outcome::Breaks, Outcome::CannotTell] {
-        for check in report.checks.iter().filter(|c| c.outcome == outcome) {
+        let these = report.checks.iter().filter(|c| c.outcome == outcome);
+        for check in these.filter(|c| c.because.is_none()) {
             fault(&mut out, check);
         }
     }
+    following(&mut out, report);
     holding(&mut out, report);
     canal(&mut out, report);
     surface(&mut out, report);
@@ -82,10 +84,36 @@ fn fault(out: &mut String, check: &CheckReport) {
     }
 }
 
+/// Checks that can't be told for a reason that another check has just told: their names suffice.
+fn following(out: &mut String, report: &Report) {
+    for reason in &report.checks {
+        let these: Vec<&str> = report
+            .checks
+            .iter()
+            .filter(|c| c.because.as_ref() == Some(&reason.id))
+            .map(|c| c.id.as_str())
+            .collect();
+        if !these.is_empty() {
+            let style = outcome_style(Outcome::CannotTell);
+            let label = Outcome::CannotTell.words();
+            let says = format!("for the reason told by {}: {}", reason.id, these.join(", "));
+            let body = wrapped(&says, INDENT, WIDTH);
+            let gap = INDENT.len() - label.len();
+            let _ = writeln!(
+                out,
+                "\n{style}{label}{style:#}{:gap$}{}",
+                "",
+                body.trim_start()
+            );
+        }
+    }
+}
+
 /// The answer, and the limit unless the answer names it already.
 fn sentence(check: &CheckReport) -> String {
     let mut says = shown(&check.answer);
-    if let (Some(limit), Some(sense)) = (check.limit, check.limit_is) {
+    let named = says.contains(" against ");
+    if let (Some(limit), Some(sense), false) = (check.limit, check.limit_is, named) {
         let side = match sense {
             Sense::AtLeast => "at least",
             Sense::AtMost => "at most",
@@ -117,7 +145,8 @@ fn place(finding: &FindingReport) -> String {
         shown(&finding.says)
     );
     if let Some(at) = finding.at_mm {
-        let _ = write!(says, ", {:.1} mm from the aperture", at.0);
+        let way = if at.0 < 0.0 { "outside" } else { "from" };
+        let _ = write!(says, ", {:.1} mm {way} the aperture", at.0.abs());
     }
     if let Some([x, y, z]) = finding.point_mm {
         let _ = write!(
@@ -206,6 +235,12 @@ fn canal(out: &mut String, report: &Report) {
             cell(&bend.past_from_span_end_mm, 2),
         ];
         row(out, cells.each_ref().map(String::as_str));
+    }
+    if !canal.bends_sure {
+        para(
+            out,
+            "one of them is barely a bend: noise could add or drop it",
+        );
     }
 }
 

@@ -12,26 +12,92 @@ use super::spots::Fault;
 use super::triangles::{Triangle, meet};
 use crate::mesh::{Mesh, MeshQueries, Point};
 
-/// All crossing pairs, lower facet first, in rising order.
+/// Pairs after which counting stops: a mesh with so many is no surface. Too low: a scan with two
+/// whole copies of itself (about 10 pairs a facet) is cut short; too high: a soup of facets that
+/// all cross holds up the day and fills the memory.
+const MOST_PAIRS: usize = 4_000_000;
+
+/// Boxes that a facet's box may overlap, on average, before the mesh counts as a heap and only so
+/// many candidates are tried. A sound scan has about 30, a scan with a copy of itself 60.
+const MOST_OVERLAPS: usize = 1000;
+
+/// Candidates tried at a time, so that they never fill the memory.
+const BATCH: usize = 1 << 20;
+
+/// All crossing pairs, lower facet first, in rising order; stops early in a heap of facets whose
+/// boxes nearly all overlap.
 pub(super) fn pairs(queries: &MeshQueries<'_>) -> Vec<[u32; 2]> {
-    let mesh = queries.mesh;
-    let facets = mesh.facets();
-    let mut candidates: Vec<[u32; 2]> = Vec::new();
-    let mut room = BvhWorkspace::default();
-    queries
-        .tree()
-        .traverse_bvtt_single_tree::<false>(&mut room, &mut |f, g| {
-            let (a, b) = (&facets[f as usize], &facets[g as usize]);
-            if !a.iter().any(|p| b.contains(p)) {
-                candidates.push([f.min(g), f.max(g)]);
+    let (mesh, tree) = (queries.mesh, queries.tree());
+    let mut search = Search::new(mesh);
+    if is_heap(queries) {
+        let most = MOST_OVERLAPS.saturating_mul(mesh.facets().len());
+        let all = tree.leaf_pairs(tree, |a, b| a.intersects(b)).take(most);
+        all.filter(|(f, g)| f < g)
+            .for_each(|(f, g)| search.add(f, g));
+    } else {
+        // Three times as fast as asking for leaf pairs, but it cannot be stopped.
+        let mut room = BvhWorkspace::default();
+        tree.traverse_bvtt_single_tree::<false>(&mut room, &mut |f, g| search.add(f, g));
+    }
+    search.finish()
+}
+
+/// Do boxes overlap so often that trying all pairs is hopeless? Asked of some 256 facets.
+fn is_heap(queries: &MeshQueries<'_>) -> bool {
+    let (facets, tree) = (queries.mesh.facets().len(), queries.tree());
+    let asked = (0..facets).step_by(facets.div_ceil(256).max(1));
+    let places = asked.len();
+    let overlaps: usize = asked
+        .filter_map(|f| tree.leaf_node(f as u32))
+        .map(|own| {
+            tree.intersect_aabb(&own.aabb())
+                .take(8 * MOST_OVERLAPS)
+                .count()
+        })
+        .sum();
+    overlaps > MOST_OVERLAPS * places
+}
+
+/// Candidate pairs on their way to being tried.
+struct Search<'m> {
+    mesh: &'m Mesh,
+    waiting: Vec<[u32; 2]>,
+    found: Vec<[u32; 2]>,
+}
+
+impl<'m> Search<'m> {
+    fn new(mesh: &'m Mesh) -> Self {
+        Self {
+            mesh,
+            waiting: Vec::new(),
+            found: Vec::new(),
+        }
+    }
+
+    fn add(&mut self, f: u32, g: u32) {
+        let [a, b] = [f, g].map(|k| &self.mesh.facets()[k as usize]);
+        if !a.iter().any(|p| b.contains(p)) {
+            self.waiting.push([f.min(g), f.max(g)]);
+            if self.waiting.len() >= BATCH {
+                self.try_waiting();
             }
-        });
-    let mut found: Vec<[u32; 2]> = candidates
-        .into_par_iter()
-        .filter(|&[f, g]| crosses(mesh, f, g))
-        .collect();
-    found.sort_unstable();
-    found
+        }
+    }
+
+    fn try_waiting(&mut self) {
+        let waiting = std::mem::take(&mut self.waiting);
+        if self.found.len() < MOST_PAIRS {
+            let crossing = waiting.into_par_iter();
+            self.found
+                .par_extend(crossing.filter(|&[f, g]| crosses(self.mesh, f, g)));
+        }
+    }
+
+    fn finish(mut self) -> Vec<[u32; 2]> {
+        self.try_waiting();
+        self.found.par_sort_unstable();
+        self.found
+    }
 }
 
 fn crosses(mesh: &Mesh, f: u32, g: u32) -> bool {
@@ -140,6 +206,23 @@ mod tests {
         };
         assert_eq!(fast(&both(&tile(0.0), &tile(1.0))), [[0, 1]]);
         assert!(fast(&both(&tile(0.0), &tile(3.1))).is_empty());
+    }
+
+    /// Thousands of facets that all cross each other end in a bounded count, not in a day's wait.
+    #[test]
+    fn a_heap_of_facets_is_cut_short() {
+        let mut chance = Noise(7);
+        let n = 6000_u32;
+        let mut at = || Point::new(chance.normal(), chance.normal(), chance.normal()) * 10.0;
+        let points = (0..3 * n).map(|_| at()).collect();
+        let m = mesh(
+            points,
+            (0..n).map(|f| [3 * f, 3 * f + 1, 3 * f + 2]).collect(),
+        );
+        assert!(is_heap(&MeshQueries::new(&m)));
+        assert!(!is_heap(&MeshQueries::new(&torus(10.0, 4.0, 80, 40))));
+        let found = fast(&m).len();
+        assert!(found > 100_000 && found <= MOST_PAIRS + BATCH, "{found}");
     }
 
     /// A plate run through a tube crosses it all round, in one place.

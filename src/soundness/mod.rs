@@ -18,7 +18,7 @@ mod tests;
 mod triangles;
 mod turning;
 
-pub use pits::pits;
+pub use pits::{pits, pits_where};
 
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
@@ -98,7 +98,8 @@ pub struct Soundness {
     pub fin_edges: usize,
     /// Where they are.
     pub fin_spots: Vec<Spot>,
-    /// Pairs of facets that cross without sharing a corner.
+    /// Pairs of facets that cross without sharing a corner. In a heap of facets that nearly all
+    /// overlap, counting stops early and this is a lower bound.
     pub crossing_pairs: usize,
     /// Where they are.
     pub crossing_spots: Vec<Spot>,
@@ -155,6 +156,42 @@ pub enum Region {
 /// empty mesh has no parts, no faults and no volume, and is not watertight.
 #[must_use]
 pub fn inspect(mesh: &Mesh, topology: &Topology, queries: &MeshQueries<'_>) -> Soundness {
+    inspect_about(mesh, topology, queries, None)
+}
+
+/// As [`inspect`], with the main part named: the largest is not the ear where it stands on a plate.
+#[must_use]
+pub fn inspect_about(
+    mesh: &Mesh,
+    topology: &Topology,
+    queries: &MeshQueries<'_>,
+    main: Option<u32>,
+) -> Soundness {
+    let (mut out, crossing) = rayon::join(
+        || surface(mesh, topology, queries, main),
+        || crossings::pairs(queries),
+    );
+    let crossing_faults: Vec<_> = crossing
+        .iter()
+        .map(|p| crossings::fault(mesh, *p))
+        .collect();
+    out.crossing_pairs = crossing.len();
+    out.crossing_spots = spots::spots(&crossing_faults);
+    out.watertight = out.parts > 0
+        && topology.open_edges == 0
+        && topology.fins.is_empty()
+        && topology.flipped_edges == 0
+        && out.crossing_pairs == 0;
+    out
+}
+
+/// All but the crossings.
+fn surface(
+    mesh: &Mesh,
+    topology: &Topology,
+    queries: &MeshQueries<'_>,
+    main: Option<u32>,
+) -> Soundness {
     let (part_of_facet, count) = topology.parts(mesh);
     let loops = topology.boundary_loops(mesh);
     let mut turning = turning::Turning::new(mesh, topology, &loops);
@@ -162,7 +199,8 @@ pub fn inspect(mesh: &Mesh, topology: &Topology, queries: &MeshQueries<'_>) -> S
     if parts.is_empty() {
         return Soundness::default();
     }
-    let main = parts::main_part(&parts);
+    let named = main.map(|m| m as usize).filter(|&m| m < parts.len());
+    let main = named.unwrap_or_else(|| parts::main_part(&parts));
     let capped_mm3 = turning.capped_volume_mm3(&parts[main].facets);
     let enclosed_mm3 = parts::settle_nesting(&mut parts, queries, &part_of_facet, &mut turning);
     let part_of_loop = holes::part_of_loops(mesh, topology, &part_of_facet, &loops);
@@ -203,17 +241,6 @@ pub fn inspect(mesh: &Mesh, topology: &Topology, queries: &MeshQueries<'_>) -> S
         ..Soundness::default()
     };
     out.part_of_facet = part_of_facet;
-    let crossing = crossings::pairs(queries);
-    let crossing_faults: Vec<_> = crossing
-        .iter()
-        .map(|p| crossings::fault(mesh, *p))
-        .collect();
-    out.crossing_pairs = crossing.len();
-    out.crossing_spots = spots::spots(&crossing_faults);
-    out.watertight = topology.open_edges == 0
-        && topology.fins.is_empty()
-        && topology.flipped_edges == 0
-        && out.crossing_pairs == 0;
     out
 }
 

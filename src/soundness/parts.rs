@@ -136,10 +136,11 @@ pub(super) fn settle_nesting(
     part_of_facet: &[u32],
     turning: &mut Turning,
 ) -> f64 {
-    let around: Vec<Vec<usize>> = (0..parts.len())
-        .map(|i| containers(parts, i, queries, part_of_facet))
-        .collect();
     let mut order: Vec<usize> = (0..parts.len()).filter(|&i| parts[i].closed).collect();
+    let mut around: Vec<Vec<usize>> = vec![Vec::new(); parts.len()];
+    for &i in &order {
+        around[i] = containers(parts, i, &order, queries, part_of_facet);
+    }
     order.sort_by_key(|&i| (around[i].len(), i));
     // How often the surface wraps the inside of each closed part, with everything around it.
     let mut wraps = vec![0_i32; parts.len()];
@@ -171,20 +172,21 @@ fn keeps_facing_in(inner: &Part, outer: &Part, turning: &Turning) -> bool {
     wound_alike == outer_faces_in
 }
 
-/// Closed parts that a part lies in. Three rays must agree by majority, so that one which grazes
+/// Closed parts that a closed part lies in. Three rays must agree by majority, so that one which grazes
 /// an edge decides nothing.
 fn containers(
     parts: &[Part],
     inner: usize,
+    closed: &[usize],
     queries: &MeshQueries<'_>,
     part_of_facet: &[u32],
 ) -> Vec<usize> {
     let mine = &parts[inner];
     let may = |j: usize| {
         let p = &parts[j];
-        j != inner && p.closed && (0..3).all(|k| p.lo[k] <= mine.lo[k] && p.hi[k] >= mine.hi[k])
+        j != inner && (0..3).all(|k| p.lo[k] <= mine.lo[k] && p.hi[k] >= mine.hi[k])
     };
-    let possible: Vec<usize> = (0..parts.len()).filter(|&j| may(j)).collect();
+    let possible: Vec<usize> = closed.iter().copied().filter(|&j| may(j)).collect();
     if possible.is_empty() {
         return possible;
     }

@@ -8,6 +8,7 @@
 //! here, nor is a pit closer to an open edge than the ring needs.
 
 use std::collections::{HashMap, HashSet};
+use std::f64::consts::PI;
 
 use rayon::prelude::*;
 
@@ -29,9 +30,14 @@ const LEAST_DEPTH_NOISES: f64 = 5.0;
 /// patch fits the ring, read as pits (2 to 3). Too high: pits on a strongly curved wall are lost.
 const LEAST_DEPTH_MISFITS: f64 = 4.0;
 
-/// Inner radii of the rings tried first, mm: a pit must fit within one of them, and not be much
-/// smaller than it. They cover pits 0.8 to 4 mm wide in steps of 1.5.
-const INNER_MM: [f64; 5] = [0.5, 0.75, 1.1, 1.6, 2.3];
+/// Spacing of the places looked at, and inner radii of the rings laid about each, mm: a pit must
+/// fit within a ring, and not be much smaller than it. They cover pits 0.8 to 4 mm wide in steps
+/// of 1.5. Too wide a spacing: a bubble falls between places, or reaches into the ring; too small:
+/// only time.
+const LOOKS: [(f64, &[f64]); 2] = [(0.7, &[0.5, 0.75]), (1.1, &[1.1, 1.6, 2.3])];
+
+/// Smallest inner radius of a ring, mm; smaller pits are no bubbles that anyone mends.
+const LEAST_INNER_MM: f64 = 0.5;
 
 /// How far a ring reaches beyond its inner radius, mm. Too thin: the fit hangs on few points. Too
 /// wide: the fit has to follow more of the form than one patch can.
@@ -40,9 +46,13 @@ const RING_MM: f64 = 1.3;
 /// Largest width of a pit, mm; what is wider is form.
 const WIDEST_MM: f64 = 4.8;
 
-/// Spacing of samples and of the places tried, mm. Too wide: a bubble 0.8 across falls between.
+/// Spacing of samples, mm. Too wide: a bubble 0.8 across is averaged away; too small: noise is not
+/// averaged at all.
 const SAMPLE_MM: f64 = 0.35;
-const PLACE_MM: f64 = 0.7;
+
+/// Samples taken of a ring in the first look. Too few: the fit follows their noise (the look is
+/// repeated on all points anyway); too many: only time, of which this is most.
+const FIRST_LOOK: f64 = 44.0;
 
 /// A ring point's normal must lie within about 55° of the middle's, so that the patch is one
 /// height over a plane. Too low: the far side of a thin canal tip joins in. Too high: narrow canals
@@ -54,17 +64,22 @@ const LEAST_DOT: f64 = 0.57;
 /// the depth. Misses grooves, and pits closer than about 1 mm to an open edge.
 #[must_use]
 pub fn pits(mesh: &Mesh, soundness: &Soundness) -> Vec<Pit> {
+    pits_where(mesh, soundness, |_| true)
+}
+
+/// As [`pits`], but only about the places asked for: most of a scan is concha, and looking at the
+/// canal alone takes a third of the time.
+#[must_use]
+pub fn pits_where(
+    mesh: &Mesh,
+    soundness: &Soundness,
+    wanted: impl Fn(&Point) -> bool + Sync,
+) -> Vec<Pit> {
     let scan = Scan::new(mesh, soundness);
-    let samples = Samples::new(&scan.oriented, SAMPLE_MM.max(0.8 * soundness.edge_mm));
-    let mut standing_out: Vec<Candidate> = samples
-        .places(PLACE_MM)
-        .par_iter()
-        .flat_map_iter(|(cell, places)| {
-            let reach = INNER_MM[INNER_MM.len() - 1] + RING_MM;
-            let about = samples.about(*cell, reach);
-            let look = |&i: &u32| scan.candidate(&samples, &about, i);
-            places.iter().filter_map(look).collect::<Vec<_>>()
-        })
+    let samples = Samples::new(&scan.oriented, scan.sample_mm);
+    let mut standing_out: Vec<Candidate> = LOOKS
+        .iter()
+        .flat_map(|(spacing, inners)| scan.look(&samples, *spacing, inners, &wanted))
         .collect();
     standing_out.sort_by(|a, b| b.clarity.total_cmp(&a.clarity).then(a.start.cmp(&b.start)));
     let measured: Vec<Option<Pit>> = thinned(standing_out)
@@ -114,6 +129,7 @@ struct Scan<'m> {
     normals: Vec<Vector>,
     least_mm: f64,
     noise_mm: f64,
+    sample_mm: f64,
 }
 
 impl<'m> Scan<'m> {
@@ -140,33 +156,73 @@ impl<'m> Scan<'m> {
             normals,
             least_mm: LEAST_DEPTH_MM.max(LEAST_DEPTH_NOISES * soundness.noise_mm),
             noise_mm: soundness.noise_mm,
+            sample_mm: SAMPLE_MM.max(0.8 * soundness.edge_mm),
         }
     }
 
+    /// Places that stand out, among those a spacing apart, at one of the ring sizes.
+    fn look(
+        &self,
+        samples: &Samples,
+        spacing_mm: f64,
+        inners: &[f64],
+        wanted: &(impl Fn(&Point) -> bool + Sync),
+    ) -> Vec<Candidate> {
+        let reach = inners.iter().fold(0.0, |m: f64, i| m.max(*i)) + RING_MM;
+        let in_cell = |(cell, places): &(_, Vec<u32>)| {
+            let asked = |&&i: &&u32| wanted(&samples.points[i as usize]);
+            let places: Vec<u32> = places.iter().filter(asked).copied().collect();
+            let about = if places.is_empty() {
+                Vec::new()
+            } else {
+                samples.about(*cell, reach)
+            };
+            let stands_out = |i: u32| self.candidate(samples, &about, reach, inners, i);
+            places
+                .into_iter()
+                .filter_map(stands_out)
+                .collect::<Vec<_>>()
+        };
+        let cells = samples.places(spacing_mm);
+        cells.par_iter().flat_map_iter(in_cell).collect()
+    }
+
     /// The ring size at which the place stands out most clearly, if at any.
-    fn candidate(&self, samples: &Samples, about: &[u32], place: u32) -> Option<Candidate> {
+    fn candidate(
+        &self,
+        samples: &Samples,
+        about: &[(Point, u32)],
+        reach: f64,
+        inners: &[f64],
+        place: u32,
+    ) -> Option<Candidate> {
         let at = samples.points[place as usize];
-        let reach = INNER_MM[INNER_MM.len() - 1] + RING_MM;
         let mut near: Vec<(f64, u32)> = Vec::with_capacity(400);
-        for &i in about {
-            let distance_sq = (samples.points[i as usize] - at).norm_squared();
+        for (p, i) in about {
+            let distance_sq = (p - at).norm_squared();
             if distance_sq < reach * reach {
-                near.push((distance_sq.sqrt(), i));
+                near.push((distance_sq.sqrt(), *i));
             }
         }
         let mut best: Option<Candidate> = None;
-        for inner in INNER_MM {
+        for &inner in inners {
+            let expected = PI * RING_MM * (2.0 * inner + RING_MM) / self.sample_mm.powi(2);
+            let every = ((expected / FIRST_LOOK) as usize).max(1);
             let members = |lo: f64, hi: f64| {
                 let all = near.iter().filter(move |(d, _)| *d >= lo && *d < hi);
-                all.map(|&(_, i)| (samples.points[i as usize], samples.normals[i as usize]))
+                all.step_by(every)
+                    .map(|&(_, i)| (samples.points[i as usize], samples.normals[i as usize]))
             };
             let Some(view) = View::new(at, members(inner, inner + RING_MM)) else {
                 continue;
             };
             let inside = members(0.0, inner).filter(|(_, n)| n.dot(&view.frame.out) > 0.0);
-            let depth = view.deepest(inside.map(|(p, _)| p), 0.4 * self.least_mm);
-            let clarity = depth.abs() / view.misfit_mm.max(0.02);
-            let clear = depth.abs() > 0.45 * self.least_mm && clarity > 0.6 * LEAST_DEPTH_MISFITS;
+            // A pit hardly wider than a sample is half filled in by the sample's mean.
+            let share = if inner < 1.0 { 0.45 } else { 0.7 };
+            let inside = inside.map(|(p, _)| p);
+            let (depth, misfit) = view.deepest(inside, share * self.least_mm);
+            let clarity = depth.abs() / misfit.max(0.02);
+            let clear = depth.abs() > share * self.least_mm && clarity > 0.75 * LEAST_DEPTH_MISFITS;
             if clear && best.as_ref().is_none_or(|b| clarity > b.clarity) {
                 best = Some(Candidate {
                     at,
@@ -187,7 +243,7 @@ impl<'m> Scan<'m> {
             let near = self.patch(&at, start, inner + RING_MM);
             let found = self.pit_within(&near, at, inner)?;
             (at, start) = (found.middle, found.deepest);
-            inner = (1.15 * found.radius_mm + 0.1).max(INNER_MM[0]);
+            inner = (1.15 * found.radius_mm + 0.1).max(LEAST_INNER_MM);
             last = Some(found.pit);
         }
         last.filter(|p| p.depth_mm.abs() >= self.least_mm)
@@ -315,6 +371,7 @@ impl Found {
 }
 
 /// A smooth patch through a ring of points about a place.
+#[derive(Clone)]
 struct View {
     frame: Frame,
     fit: Quadric,
@@ -387,23 +444,24 @@ impl View {
             + self.frame.out * self.fit.height(x, y)
     }
 
-    /// The largest depth (positive) or height (negative) among points inside the ring. Where the
-    /// plain patch reads more than `doubt_mm`, the arc-like form is asked.
-    fn deepest(&self, inside: impl Iterator<Item = Point>, doubt_mm: f64) -> f64 {
+    /// The largest depth (positive) or height (negative) among points inside the ring, and the
+    /// misfit of the patch asked. Where the plain patch reads nearly `doubt_mm`, the arc-like form
+    /// is asked.
+    fn deepest(&self, inside: impl Iterator<Item = Point>, doubt_mm: f64) -> (f64, f64) {
         let inside: Vec<Point> = inside.collect();
-        let extreme = |fit: &Quadric| {
-            let depth = |p: &Point| {
-                let [x, y, z] = self.frame.local(p);
-                (fit.height(x, y) - z) * fit.foreshortening(x, y)
-            };
-            let all = inside.iter().map(depth);
+        let extreme = |view: &Self| {
+            let all = inside.iter().map(|p| -view.above_mm(p));
             all.fold(0.0, |m: f64, d| if d.abs() > m.abs() { d } else { m })
         };
-        let plain = extreme(&self.fit);
-        if plain.abs() < doubt_mm {
-            return plain;
+        let plain = extreme(self);
+        if plain.abs() < 0.8 * doubt_mm {
+            return (plain, self.misfit_mm);
         }
-        Quadric::fit_bent(&self.ring, self.reach).map_or(0.0, |fit| extreme(&fit))
+        self.clone()
+            .settled()
+            .map_or((0.0, self.misfit_mm), |view| {
+                (extreme(&view), view.misfit_mm)
+            })
     }
 }
 

@@ -31,9 +31,10 @@ impl Frame {
 
 /// The fitted height, with the fourth-order term that an arc of the same curvature would have.
 ///
-/// A parabola is no circle: on a canal wall of radius 3, a quadric fitted 1.5 to 3 mm from a place
-/// stands 0.1 mm off at the place itself. The bent form adds (xᵀHx)(xᵀH²x)/8, which is exact to
-/// fourth order for spheres and cylinders whose normal is the frame's.
+/// A parabola is no circle: on a ball of radius 3, a quadric fitted 1.4 to 2.5 mm from a place
+/// stands 0.13 mm off at the place itself (on a cylinder 0.04). The bent form adds
+/// (xᵀHx)(xᵀH²x)/8, which is exact to fourth order for spheres and cylinders whose normal is the
+/// frame's, and leaves a third of that or less.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Quadric {
     c: [f64; 6],
@@ -167,7 +168,7 @@ mod tests {
                 let plain = Quadric::fit(&ring, 2.5).expect("a ring pins it down");
                 let bent = Quadric::fit_bent(&ring, 2.5).expect("a ring pins it down");
                 let (off, left) = (plain.height(0.0, 0.0), bent.height(0.0, 0.0).abs());
-                assert!(off > 0.03, "{radius} {flat}: {off}");
+                assert!(off > 0.01, "{radius} {flat}: {off}");
                 assert!(left < 0.4 * off, "{radius} {flat}: {off} {left}");
             }
         }

@@ -85,8 +85,9 @@ impl Samples {
         out
     }
 
-    /// All samples that may lie within `reach_mm` of anything in the cell.
-    pub fn about(&self, cell: Cell, reach_mm: f64) -> Vec<u32> {
+    /// All samples that may lie within `reach_mm` of anything in the cell, with their numbers; the
+    /// points are copied so that they are read in one run.
+    pub fn about(&self, cell: Cell, reach_mm: f64) -> Vec<(Point, u32)> {
         let k = (reach_mm / CELL_MM).ceil() as i32;
         let mut out = Vec::new();
         for x in -k..=k {
@@ -94,7 +95,7 @@ impl Samples {
                 for z in -k..=k {
                     let at = [cell[0] + x, cell[1] + y, cell[2] + z];
                     if let Some(members) = self.cells.get(&at) {
-                        out.extend_from_slice(members);
+                        out.extend(members.iter().map(|&i| (self.points[i as usize], i)));
                     }
                 }
             }

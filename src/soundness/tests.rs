@@ -3,6 +3,7 @@
 
 use std::f64::consts::PI;
 
+use super::shapes::surface;
 use super::shapes::*;
 use super::*;
 use crate::mesh::Vector;
