@@ -14,6 +14,7 @@ pub mod mesh;
 pub mod read;
 pub mod report;
 pub mod soundness;
+pub mod stack;
 pub mod units;
 pub mod write;
 

@@ -27,6 +27,8 @@ pub enum Verb {
     Vet(Vet),
     /// Print, explain and check the shop's limits
     Limits(LimitsArgs),
+    /// Does the stack go in? A placement with its margins, or a proof, or what is in the way
+    Fit(Fit),
     /// List the checks, or explain one
     Checks(ChecksArgs),
     /// Make practice scans with known truth
@@ -56,6 +58,43 @@ pub struct Vet {
     /// Order or serial number, printed on every report
     #[arg(long, value_name = "TEXT")]
     pub order: Option<String>,
+    /// How many threads to use (default: one a core)
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..=1024))]
+    pub jobs: Option<u16>,
+    /// Print errors only; the exit code and the files tell the rest
+    #[arg(long)]
+    pub quiet: bool,
+}
+
+#[derive(Debug, Args)]
+pub struct Fit {
+    /// The closed inner surface of a shell: STL, PLY, OBJ, OFF or 3MF
+    #[arg(long, value_name = "MESH")]
+    pub cavity: PathBuf,
+    /// The stack: parts, clearances, bores (TOML)
+    #[arg(long, value_name = "FILE")]
+    pub stack: PathBuf,
+    /// Search nothing: measure every margin of this placement again
+    #[arg(long, value_name = "PLACEMENT", conflicts_with_all = ["seed", "effort", "seconds"])]
+    pub verify: Option<PathBuf>,
+    /// Write the answer as JSON (`-`: to the output)
+    #[arg(long, value_name = "FILE")]
+    pub json: Option<PathBuf>,
+    /// Write the placed parts as meshes (3MF)
+    #[arg(long, value_name = "FILE")]
+    pub parts: Option<PathBuf>,
+    /// Same seed and effort, same answer
+    #[arg(long, value_name = "N", default_value_t = 1)]
+    pub seed: u64,
+    /// Rounds of 16 starts
+    #[arg(long, value_name = "N", default_value_t = 500, value_parser = clap::value_parser!(u32).range(1..=1_000_000))]
+    pub effort: u32,
+    /// Stop after so many seconds, whatever the effort
+    #[arg(long, value_name = "S", default_value_t = 10.0)]
+    pub seconds: f64,
+    /// Unit of length of the cavity, where the file does not say it (default: mm)
+    #[arg(long, value_enum)]
+    pub unit: Option<UnitWord>,
     /// How many threads to use (default: one a core)
     #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..=1024))]
     pub jobs: Option<u16>,

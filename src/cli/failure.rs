@@ -8,6 +8,7 @@ use anstyle::{AnsiColor, Style};
 use crate::limits::LimitsError;
 use crate::read::ReadError;
 use crate::report::{ReportError, shown};
+use crate::stack::{PlacementError, StackError};
 use crate::write::WriteError;
 
 /// A fact with its place, and the next step.
@@ -61,6 +62,18 @@ impl From<ReadError> for Failure {
 
 impl From<WriteError> for Failure {
     fn from(e: WriteError) -> Self {
+        Self::new(e.to_string(), e.help())
+    }
+}
+
+impl From<StackError> for Failure {
+    fn from(e: StackError) -> Self {
+        Self::new(e.to_string(), e.help())
+    }
+}
+
+impl From<PlacementError> for Failure {
+    fn from(e: PlacementError) -> Self {
         Self::new(e.to_string(), e.help())
     }
 }

@@ -4,6 +4,7 @@
 mod args;
 mod demo;
 mod failure;
+mod fit;
 mod tables;
 mod vet;
 
@@ -53,6 +54,7 @@ pub fn main(typed: impl IntoIterator<Item = OsString>) -> ExitCode {
 fn run(command: Verb) -> Result<Ending, Failure> {
     match command {
         Verb::Vet(args) => vet::run(args),
+        Verb::Fit(args) => fit::run(&args),
         Verb::Limits(args) => tables::limits(&args),
         Verb::Checks(args) => tables::checks(&args),
         Verb::Demo(args) => demo::run(&args),

@@ -1,0 +1,170 @@
+//! `secondbend fit`: the stack into the cavity, or the proof that it cannot, or what is in the way.
+
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::time::{Duration, Instant};
+
+use serde_json::{Value, json};
+
+use crate::read::{ReadOptions, Unit, read_file};
+use crate::report::shown;
+use crate::stack::certificate::{Certificate, certify};
+use crate::stack::{
+    Cavity, FitOptions, Placement, Stack, Verdict, fit, fit_json, fit_text, helps, margins_json,
+    part_meshes, read_stack,
+};
+use crate::write::{refuse_inputs, threemf, whole_file};
+
+use super::args::Fit;
+use super::{Ending, Failure, print};
+
+/// Share of the time limit that trying what would help may take besides.
+const HELP_SHARE: f64 = 0.3;
+
+pub(super) fn run(args: &Fit) -> Result<Ending, Failure> {
+    refuse_clashes(args)?;
+    if !(args.seconds.is_finite() && args.seconds >= 0.0) {
+        let fact = format!("--seconds cannot be {}", args.seconds);
+        return Err(Failure::new(fact, "give a number of seconds, 0 or more"));
+    }
+    let stack = read_stack(&args.stack)?;
+    let cavity = read_cavity(args)?;
+    let pool = rayon::ThreadPoolBuilder::new()
+        .num_threads(args.jobs.map_or(0, usize::from))
+        .build()
+        .map_err(|e| Failure::new(format!("no threads can be started: {e}"), "try `--jobs 1`"))?;
+    pool.install(|| match &args.verify {
+        Some(path) => verify(args, &stack, &cavity, path),
+        None => place(args, &stack, &cavity),
+    })
+}
+
+fn refuse_clashes(args: &Fit) -> Result<(), Failure> {
+    let inputs: Vec<&PathBuf> = [&args.cavity, &args.stack]
+        .into_iter()
+        .chain(&args.verify)
+        .collect();
+    for output in args.json.iter().chain(&args.parts) {
+        if output.as_os_str() != "-" {
+            refuse_inputs(output, &inputs)?;
+        }
+    }
+    if args.json.is_some() && args.json == args.parts {
+        return Err(Failure::new(
+            "--json and --parts name the same file",
+            "give each its own",
+        ));
+    }
+    Ok(())
+}
+
+fn read_cavity(args: &Fit) -> Result<Cavity, Failure> {
+    let options = ReadOptions {
+        // The stack file is in mm; a cavity that names no unit goes with it.
+        unit: Some(args.unit.map_or(Unit::Mm, Into::into)),
+        ..ReadOptions::default()
+    };
+    let scan = read_file(&args.cavity, &options)?;
+    Cavity::new(scan.mesh)
+        .map_err(|e| Failure::new(format!("{}: {e}", args.cavity.display()), e.help()))
+}
+
+fn place(args: &Fit, stack: &Stack, cavity: &Cavity) -> Result<Ending, Failure> {
+    let stop = Arc::new(AtomicBool::new(false));
+    let called = Arc::clone(&stop);
+    // A second handler in one process is refused; then Ctrl-C ends the program as it always does.
+    let _ = ctrlc::set_handler(move || called.store(true, Ordering::Relaxed));
+    let start = Instant::now();
+    let options = FitOptions {
+        seed: args.seed,
+        effort: args.effort as usize,
+        seconds: Some(args.seconds),
+    };
+    let answer = fit(cavity, stack, options, &stop);
+    let tried = if answer.verdict == Verdict::Fits || stop.load(Ordering::Relaxed) {
+        Vec::new()
+    } else {
+        let until = Duration::try_from_secs_f64(args.seconds * HELP_SHARE)
+            .ok()
+            .and_then(|d| Instant::now().checked_add(d));
+        helps(cavity, stack, options, until, None, &stop)
+    };
+    let mut value = fit_json(stack, &answer, &tried);
+    value["effort"]["seconds"] = json!((start.elapsed().as_secs_f64() * 1e3).round() / 1e3);
+    write(
+        args,
+        &json!({ "fit": value }),
+        &fit_text(stack, &answer, &tried),
+    )?;
+    if let (Some(path), Some(placement)) = (&args.parts, &answer.placement) {
+        let meshes = part_meshes(placement);
+        let named: Vec<_> = meshes.iter().map(|(n, m)| (n.as_str(), m)).collect();
+        threemf(path, &named)?;
+    }
+    Ok(match answer.verdict {
+        Verdict::Fits => Ending::AllHold,
+        Verdict::CannotFit(_) => Ending::SomethingBreaks,
+        Verdict::NotFound => Ending::CannotTell,
+    })
+}
+
+fn verify(args: &Fit, stack: &Stack, cavity: &Cavity, path: &Path) -> Result<Ending, Failure> {
+    let placement = Placement::read(path)?;
+    let certificate = certify(cavity, stack, &placement)
+        .map_err(|e| Failure::new(format!("{}: {e}", path.display()), e.help()))?;
+    let holds = certificate.fits();
+    let value = json!({ "verify": { "holds": holds, "margins": margins_json(&certificate) } });
+    write(args, &value, &verify_text(stack, &certificate))?;
+    Ok(if holds {
+        Ending::AllHold
+    } else {
+        Ending::SomethingBreaks
+    })
+}
+
+fn verify_text(stack: &Stack, certificate: &Certificate) -> String {
+    let mut out = String::from(if certificate.fits() {
+        "holds: every margin reaches its clearance\n"
+    } else {
+        "does not hold\n"
+    });
+    for m in certificate
+        .margins
+        .iter()
+        .filter(|m| m.spare_mm() < 0.0 || certificate.worst() == Some(*m))
+    {
+        let who: Vec<&str> = m
+            .parts
+            .iter()
+            .map(|&i| stack.parts[i].name.as_str())
+            .collect();
+        out.push_str(&format!(
+            "  {} ({:?}): {:.4} mm, asked {:.2}\n",
+            who.join(" and "),
+            m.kind,
+            m.have.0,
+            m.need.0
+        ));
+    }
+    out
+}
+
+fn write(args: &Fit, value: &Value, text: &str) -> Result<(), Failure> {
+    let json = format!("{value:#}\n");
+    match &args.json {
+        Some(path) if path.as_os_str() == "-" => return print(&json),
+        Some(path) => whole_file(path, |w| w.write_all(json.as_bytes()))?,
+        None => {}
+    }
+    if args.quiet {
+        Ok(())
+    } else {
+        print(&shown_lines(text))
+    }
+}
+
+/// Names come from a file: nothing in them may steer a terminal.
+fn shown_lines(text: &str) -> String {
+    text.lines().map(|l| format!("{}\n", shown(l))).collect()
+}

@@ -1,0 +1,315 @@
+//! Re-computes every margin of a placement from the surface, the stack file and the poses alone.
+//!
+//! Nothing here is shared with the search: no grid, no sampled points, no cost. A verdict "fits"
+//! is this module's, and `fit --verify` runs it on a placement read back from a file.
+
+mod segments;
+mod solid;
+mod tubes;
+mod wall;
+
+pub use tubes::{TubeMargins, tube_margins};
+
+use nalgebra::Matrix3;
+use rayon::prelude::*;
+
+use super::cavity::{Cavity, Faceplate};
+use super::parts::Stack;
+use super::placement::Placement;
+use crate::mesh::MeshQueries;
+use crate::units::Mm;
+use solid::{Solid, pair_margin};
+use wall::wall_margin;
+
+/// How far a margin may fall short of its clearance for rounding alone, mm.
+pub const TOLERANCE_MM: f64 = 1e-6;
+/// How far a pose may be from rigid (largest entry of RᵀR − 1).
+pub const RIGID: f64 = 1e-6;
+
+/// One margin and whose it is.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Margin {
+    /// What is measured: indices into the stack's parts; one for a wall, two for a pair.
+    pub parts: Vec<usize>,
+    /// Which kind of margin.
+    pub kind: MarginKind,
+    /// The margin.
+    pub have: Mm,
+    /// The clearance it must reach.
+    pub need: Mm,
+}
+
+impl Margin {
+    /// What is left over the clearance, mm; negative where it is missed.
+    #[must_use]
+    pub fn spare_mm(&self) -> f64 {
+        self.have.0 - self.need.0
+    }
+}
+
+/// What a margin lies between.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum MarginKind {
+    /// Two parts' boxes.
+    Pair,
+    /// A part's box and the wall.
+    Wall,
+    /// Room beside a part (spout, terminals) and another part, or the room beside it.
+    ZonePair,
+    /// Room beside a part and the wall.
+    ZoneWall,
+    /// A part on the faceplate and the faceplate's plane: minus how far it is off it.
+    Seat,
+    /// A tube: bend radius, distance from walls, parts, other tubes.
+    Tube,
+}
+
+/// All margins of a placement.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Certificate {
+    /// Every margin, pairs first, in the order of the stack file.
+    pub margins: Vec<Margin>,
+    /// Least radius of a tube's middle line, where there are tubes.
+    pub least_bend_radius: Option<Mm>,
+    /// Least material between tubes, or tube and outside, where there are tubes.
+    pub least_web: Option<Mm>,
+}
+
+impl Certificate {
+    /// Does every margin reach its clearance (within [`TOLERANCE_MM`])?
+    #[must_use]
+    pub fn fits(&self) -> bool {
+        self.margins.iter().all(|m| m.spare_mm() >= -TOLERANCE_MM)
+    }
+
+    /// The margin with the least to spare.
+    #[must_use]
+    pub fn worst(&self) -> Option<&Margin> {
+        self.margins
+            .iter()
+            .min_by(|a, b| a.spare_mm().total_cmp(&b.spare_mm()))
+    }
+
+    /// The least margin of a kind.
+    #[must_use]
+    pub fn least(&self, kind: MarginKind) -> Option<Mm> {
+        self.margins
+            .iter()
+            .filter(|m| m.kind == kind)
+            .map(|m| m.have)
+            .min_by(|a, b| a.0.total_cmp(&b.0))
+    }
+}
+
+/// Why a placement cannot be judged at all.
+#[derive(Debug, Clone, PartialEq, thiserror::Error)]
+pub enum NoCertificate {
+    /// It places other parts than the stack has.
+    #[error("the placement is of {placed} parts, the stack has {parts}")]
+    Count {
+        /// Poses given.
+        placed: usize,
+        /// Parts in the stack.
+        parts: usize,
+    },
+    /// A part's name or size is not the stack's.
+    #[error("part {} of the placement is \"{placed}\", of the stack \"{part}\", or their sizes differ", index + 1)]
+    Other {
+        /// Which.
+        index: usize,
+        /// Its name in the placement.
+        placed: String,
+        /// Its name in the stack.
+        part: String,
+    },
+    /// A pose bends, scales or mirrors its part.
+    #[error("the pose of \"{part}\" is not rigid: off by {off:.2e}, where {RIGID:.0e} is allowed")]
+    NotRigid {
+        /// Whose.
+        part: String,
+        /// Largest entry of RᵀR − 1, or infinity for a mirror or a figure that is not finite.
+        off: f64,
+    },
+}
+
+impl NoCertificate {
+    /// What to do about it.
+    #[must_use]
+    pub fn help(&self) -> &'static str {
+        match self {
+            Self::Count { .. } | Self::Other { .. } => "give the stack file it was made for",
+            Self::NotRigid { .. } => "give the turns with ten digits, as they were printed",
+        }
+    }
+}
+
+/// Measures every margin of a placement.
+///
+/// # Errors
+/// [`NoCertificate`] where the placement is not one of this stack or a pose is not rigid.
+pub fn certify(
+    cavity: &Cavity,
+    stack: &Stack,
+    placement: &Placement,
+) -> Result<Certificate, NoCertificate> {
+    check_poses(stack, placement)?;
+    let queries = MeshQueries::new(cavity.mesh());
+    let solids: Vec<Vec<Body>> = (0..stack.parts.len())
+        .map(|i| bodies(stack, placement, i))
+        .collect();
+    let mut margins = pair_margins(stack, &solids);
+    let walls: Vec<Vec<Margin>> = (0..solids.len())
+        .into_par_iter()
+        .map(|i| part_walls(cavity, stack, &queries, i, &solids[i]))
+        .collect();
+    margins.extend(walls.into_iter().flatten());
+    let boxes: Vec<Solid> = solids.iter().map(|s| s[0].solid).collect();
+    let tubes = tube_margins(&queries, stack, placement, &boxes);
+    margins.extend(tubes.margins);
+    Ok(Certificate {
+        margins,
+        least_bend_radius: tubes.least_bend_radius,
+        least_web: tubes.least_web,
+    })
+}
+
+/// The margins between parts alone, for a question that knows no cavity. Poses are taken as they
+/// are.
+#[must_use]
+pub fn pair_margins_of(stack: &Stack, placement: &Placement) -> Vec<Margin> {
+    let solids: Vec<Vec<Body>> = (0..stack.parts.len().min(placement.parts.len()))
+        .map(|i| bodies(stack, placement, i))
+        .collect();
+    pair_margins(stack, &solids)
+}
+
+/// A box of a part: its own, or room beside it.
+struct Body {
+    solid: Solid,
+    zone: bool,
+    may_share: bool,
+}
+
+fn bodies(stack: &Stack, placement: &Placement, i: usize) -> Vec<Body> {
+    let part = &stack.parts[i];
+    let pose = &placement.parts[i].pose;
+    let own = Body {
+        solid: Solid::placed(pose, &crate::mesh::Vector::zeros(), part.half_mm()),
+        zone: false,
+        may_share: false,
+    };
+    let zones = part.zones().into_iter().map(|z| Body {
+        solid: Solid::placed(pose, &z.middle, z.half),
+        zone: true,
+        may_share: !z.solid,
+    });
+    std::iter::once(own).chain(zones).collect()
+}
+
+fn pair_margins(stack: &Stack, solids: &[Vec<Body>]) -> Vec<Margin> {
+    let mut out = Vec::new();
+    for i in 0..solids.len() {
+        for j in i + 1..solids.len() {
+            for a in &solids[i] {
+                for b in &solids[j] {
+                    if a.may_share && b.may_share {
+                        continue;
+                    }
+                    let zone = a.zone || b.zone;
+                    out.push(Margin {
+                        parts: vec![i, j],
+                        kind: [MarginKind::Pair, MarginKind::ZonePair][usize::from(zone)],
+                        have: Mm(pair_margin(&a.solid, &b.solid)),
+                        need: Mm(if zone { 0.0 } else { stack.clearance_mm }),
+                    });
+                }
+            }
+        }
+    }
+    out
+}
+
+fn part_walls(
+    cavity: &Cavity,
+    stack: &Stack,
+    queries: &MeshQueries,
+    i: usize,
+    bodies: &[Body],
+) -> Vec<Margin> {
+    let plate = cavity.faceplate.filter(|_| stack.parts[i].on_faceplate);
+    let skip = |f: u32| plate.is_some_and(|p| p.carries(&queries.mesh.corners(f as usize)));
+    let mut out = Vec::new();
+    for body in bodies {
+        let kind = [MarginKind::Wall, MarginKind::ZoneWall][usize::from(body.zone)];
+        let mut solid = body.solid;
+        if let (Some(plate), false) = (plate, body.zone) {
+            // A corner in the faceplate's plane itself would be neither inside nor outside.
+            solid.middle -= plate.outward
+                * (top_heights(&solid, &plate).into_iter().fold(0.0, f64::max) + 1e-9);
+        }
+        out.push(Margin {
+            parts: vec![i],
+            kind,
+            have: Mm(wall_margin(queries, &solid, &skip)),
+            need: Mm(if body.zone {
+                0.0
+            } else {
+                stack.wall_clearance_mm
+            }),
+        });
+    }
+    if let Some(plate) = plate {
+        out.push(Margin {
+            parts: vec![i],
+            kind: MarginKind::Seat,
+            have: Mm(-top_heights(&bodies[0].solid, &plate)
+                .map(f64::abs)
+                .into_iter()
+                .fold(0.0, f64::max)),
+            need: Mm(0.0),
+        });
+    }
+    out
+}
+
+/// Heights over the faceplate of the corners of a box's +z side.
+fn top_heights(solid: &Solid, plate: &Faceplate) -> [f64; 4] {
+    let corners = solid.corners();
+    [4, 5, 6, 7].map(|i| plate.height(&corners[i]))
+}
+
+fn check_poses(stack: &Stack, placement: &Placement) -> Result<(), NoCertificate> {
+    if placement.parts.len() != stack.parts.len() {
+        return Err(NoCertificate::Count {
+            placed: placement.parts.len(),
+            parts: stack.parts.len(),
+        });
+    }
+    for (index, (placed, part)) in placement.parts.iter().zip(&stack.parts).enumerate() {
+        let same_size = (0..3).all(|k| (placed.size_mm[k] - part.size_mm[k]).abs() < 1e-9);
+        if placed.name != part.name || !same_size {
+            return Err(NoCertificate::Other {
+                index,
+                placed: placed.name.clone(),
+                part: part.name.clone(),
+            });
+        }
+        let turn = &placed.pose.turn;
+        let off = (turn.transpose() * turn - Matrix3::identity()).abs().max();
+        let whole = turn
+            .iter()
+            .chain(placed.pose.middle.iter())
+            .all(|x| x.is_finite());
+        if !(whole && off <= RIGID && turn.determinant() > 0.0) {
+            return Err(NoCertificate::NotRigid {
+                part: part.name.clone(),
+                off: if whole && turn.determinant() > 0.0 {
+                    off
+                } else {
+                    f64::INFINITY
+                },
+            });
+        }
+    }
+    Ok(())
+}

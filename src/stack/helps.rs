@@ -1,0 +1,172 @@
+//! What would help, tried and not guessed: a raised faceplate, a thinner wall, a part left out.
+//! Cheapest change first; for a change with a value, the least value that works, to a tenth.
+
+use std::sync::atomic::AtomicBool;
+use std::time::Instant;
+
+use super::cavity::Cavity;
+use super::parts::Stack;
+use super::verdict::{FitOptions, Verdict, fit};
+use crate::units::Mm;
+
+/// A change of the shell that makes another cavity.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum ShellChange {
+    /// The faceplate so much further out.
+    RaiseFaceplate(Mm),
+    /// The wall so much thinner.
+    ThinWall(Mm),
+}
+
+/// Makes the cavity of a changed shell; `None` where the change is not allowed (a wall under its
+/// limit) or gives no cavity.
+pub type Remake<'a> = dyn Fn(ShellChange) -> Option<Cavity> + 'a;
+
+/// A change that was tried.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Help {
+    /// What is changed: `raise_faceplate_mm`, `thin_wall_mm`, `leave_out`.
+    pub change: &'static str,
+    /// By how much, where the change has a value.
+    pub value_mm: Option<Mm>,
+    /// The part left out.
+    pub part: Option<String>,
+    /// What came of it.
+    pub verdict: Verdict,
+}
+
+/// Largest change of a shell that is tried, in tenths of a mm.
+const MOST_TENTHS: [u32; 2] = [30, 5];
+
+/// A kind of shell change: its name, how it is made, its largest value in tenths of a mm.
+type ShellTry = (&'static str, fn(Mm) -> ShellChange, u32);
+
+/// Tries changes until one of each kind works or `until` has come; what was not tried is not
+/// listed.
+#[must_use]
+pub fn helps(
+    cavity: &Cavity,
+    stack: &Stack,
+    options: FitOptions,
+    until: Option<Instant>,
+    remake: Option<&Remake>,
+    stop: &AtomicBool,
+) -> Vec<Help> {
+    let over = || until.is_some_and(|t| Instant::now() >= t);
+    let left = || FitOptions {
+        seconds: until.map(|t| t.saturating_duration_since(Instant::now()).as_secs_f64()),
+        ..options
+    };
+    let mut out = Vec::new();
+    if let Some(remake) = remake {
+        let changes: [ShellTry; 2] = [
+            (
+                "raise_faceplate_mm",
+                ShellChange::RaiseFaceplate,
+                MOST_TENTHS[0],
+            ),
+            ("thin_wall_mm", ShellChange::ThinWall, MOST_TENTHS[1]),
+        ];
+        for (change, make, most) in changes {
+            let works = |tenths: u32| {
+                let verdict = remake(make(Mm(f64::from(tenths) / 10.0)))
+                    .map_or(Verdict::NotFound, |c| fit(&c, stack, left(), stop).verdict);
+                verdict == Verdict::Fits
+            };
+            if over() {
+                break;
+            }
+            let least = least_that_works(most, &works);
+            out.push(Help {
+                change,
+                value_mm: Some(Mm(f64::from(least.unwrap_or(most)) / 10.0)),
+                part: None,
+                verdict: if least.is_some() {
+                    Verdict::Fits
+                } else {
+                    Verdict::NotFound
+                },
+            });
+        }
+    }
+    let mut order: Vec<usize> = (0..stack.parts.len()).collect();
+    order.sort_by(|&a, &b| {
+        stack.parts[a]
+            .volume_mm3()
+            .total_cmp(&stack.parts[b].volume_mm3())
+    });
+    for part in order {
+        if over() || stack.parts.len() < 2 {
+            break;
+        }
+        let verdict = fit(cavity, &stack.without(part), left(), stop).verdict;
+        let works = verdict == Verdict::Fits;
+        out.push(Help {
+            change: "leave_out",
+            value_mm: None,
+            part: Some(stack.parts[part].name.clone()),
+            verdict,
+        });
+        if works {
+            break;
+        }
+    }
+    out
+}
+
+/// The least of 1..=most that works, if the most does. More is taken to work where less does.
+fn least_that_works(most: u32, works: &dyn Fn(u32) -> bool) -> Option<u32> {
+    if !works(most) {
+        return None;
+    }
+    let (mut fails, mut holds) = (0, most);
+    while holds - fails > 1 {
+        let mid = (fails + holds) / 2;
+        if works(mid) { holds = mid } else { fails = mid }
+    }
+    Some(holds)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::stack::shapes::block;
+
+    #[test]
+    fn the_faceplate_is_raised_by_what_just_works() {
+        // A box 4 mm deep wants 4.5; the room is 4 deep and grows with the faceplate.
+        let stack = Stack::of_boxes(&[[6.0, 5.0, 4.0], [1.0, 1.0, 1.0]], 0.15, 0.25);
+        let room = |more: f64| Cavity::new(block(9.0, 5.6, 4.0 + more)).ok();
+        let remake = |change: ShellChange| match change {
+            ShellChange::RaiseFaceplate(Mm(x)) => room(x),
+            ShellChange::ThinWall(_) => None,
+        };
+        let options = FitOptions {
+            effort: 6,
+            seconds: None,
+            ..FitOptions::default()
+        };
+        let cavity = room(0.0).unwrap();
+        let all = helps(
+            &cavity,
+            &stack,
+            options,
+            None,
+            Some(&remake),
+            &AtomicBool::new(false),
+        );
+        assert_eq!(all[0].change, "raise_faceplate_mm");
+        assert_eq!(all[0].verdict, Verdict::Fits);
+        assert!(
+            (all[0].value_mm.unwrap().0 - 0.6).abs() < 0.11,
+            "{:?}",
+            all[0].value_mm
+        );
+        assert_eq!(all[1].verdict, Verdict::NotFound);
+        let last = all.last().unwrap();
+        assert_eq!(
+            (last.part.as_deref(), &last.verdict),
+            (Some("part 1"), &Verdict::Fits)
+        );
+    }
+}

@@ -1,0 +1,27 @@
+//! Does the stack fit? Parts, the bounds that prove it cannot, the search that finds a placement,
+//! and the certificate that re-computes it.
+
+pub mod bounds;
+mod cavity;
+pub mod certificate;
+mod file;
+mod grid;
+mod helps;
+mod parts;
+mod placement;
+mod pose;
+mod report;
+pub mod search;
+#[cfg(test)]
+pub(crate) mod shapes;
+mod verdict;
+
+pub use cavity::{Cavity, CavityError, Faceplate};
+pub use file::{StackError, parse_stack, read_stack};
+pub use grid::Depth;
+pub use helps::{Help, Remake, ShellChange, helps};
+pub use parts::{Bore, Face, Part, Spout, Stack, Terminals, Zone};
+pub use placement::{PlacedPart, Placement, PlacementError, Tube};
+pub use pose::Pose;
+pub use report::{fit_json, fit_text, margins_json, part_meshes};
+pub use verdict::{Blocker, FitAnswer, FitOptions, Verdict, fit};

@@ -1,0 +1,230 @@
+//! What is to be fitted: parts as boxes, what keeps free beside them, and the bores their sound
+//! leaves through.
+
+use crate::mesh::Vector;
+
+/// A side of a part's box, in its own frame.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Face {
+    /// 0, 1, 2 for x, y, z.
+    pub axis: usize,
+    /// Towards larger coordinates.
+    pub positive: bool,
+}
+
+impl Face {
+    /// From `+x`, `-x`, `+y`, `-y`, `+z`, `-z`.
+    #[must_use]
+    pub fn parse(text: &str) -> Option<Self> {
+        let axis = match text.get(1..)? {
+            "x" => 0,
+            "y" => 1,
+            "z" => 2,
+            _ => return None,
+        };
+        let positive = match text.as_bytes()[0] {
+            b'+' => true,
+            b'-' => false,
+            _ => return None,
+        };
+        Some(Self { axis, positive })
+    }
+
+    /// Unit vector out of the box.
+    #[must_use]
+    pub fn outward(self) -> Vector {
+        let mut v = Vector::zeros();
+        v[self.axis] = if self.positive { 1.0 } else { -1.0 };
+        v
+    }
+
+    /// The other two axes, in the order x, y, z.
+    #[must_use]
+    pub fn across(self) -> [usize; 2] {
+        match self.axis {
+            0 => [1, 2],
+            1 => [0, 2],
+            _ => [0, 1],
+        }
+    }
+}
+
+/// A tube stub on a part.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Spout {
+    /// The side it stands on.
+    pub face: Face,
+    /// Its middle on that side, counted from the side's middle along the other two axes, mm.
+    pub at_mm: [f64; 2],
+    /// Outer diameter, mm.
+    pub outer_mm: f64,
+    /// How far it stands out, mm.
+    pub length_mm: f64,
+}
+
+/// A side where wires leave.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Terminals {
+    /// The side.
+    pub face: Face,
+    /// Depth in front of it that nothing solid may enter, mm.
+    pub keep_mm: f64,
+}
+
+/// One part of a stack.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Part {
+    /// Unique within the stack.
+    pub name: String,
+    /// Sides along the part's own x, y, z, mm; positive.
+    pub size_mm: [f64; 3],
+    /// Where its sound leaves.
+    pub spout: Option<Spout>,
+    /// Where its wires leave.
+    pub terminals: Option<Terminals>,
+    /// Name of the bore its sound goes through.
+    pub bore: Option<String>,
+    /// Its +z side lies flush in the faceplate's underside.
+    pub on_faceplate: bool,
+}
+
+/// Room beside a part that moves with it.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Zone {
+    /// Middle in the part's frame, mm.
+    pub middle: Vector,
+    /// Half sides, mm.
+    pub half: [f64; 3],
+    /// A spout is solid; the room before terminals may overlap that of other terminals.
+    pub solid: bool,
+}
+
+impl Part {
+    /// A bare box.
+    #[must_use]
+    pub fn bare(name: &str, size_mm: [f64; 3]) -> Self {
+        Self {
+            name: name.to_string(),
+            size_mm,
+            spout: None,
+            terminals: None,
+            bore: None,
+            on_faceplate: false,
+        }
+    }
+
+    /// Half sides, mm.
+    #[must_use]
+    pub fn half_mm(&self) -> [f64; 3] {
+        self.size_mm.map(|s| s / 2.0)
+    }
+
+    /// Volume of the box, mm³.
+    #[must_use]
+    pub fn volume_mm3(&self) -> f64 {
+        self.size_mm.iter().product()
+    }
+
+    /// Sides, longest first, mm.
+    #[must_use]
+    pub fn sides_mm(&self) -> [f64; 3] {
+        let mut s = self.size_mm;
+        s.sort_by(|a, b| b.total_cmp(a));
+        s
+    }
+
+    /// Spout (a square bar round the stub, so a little more than it) and the room before the
+    /// terminals. Neither asks for clearance of its own: they must not be entered.
+    #[must_use]
+    pub fn zones(&self) -> Vec<Zone> {
+        let half = self.half_mm();
+        let mut out = Vec::new();
+        if let Some(s) = &self.spout {
+            let mut zone = before(half, s.face, s.length_mm);
+            for (k, axis) in s.face.across().into_iter().enumerate() {
+                zone.middle[axis] = s.at_mm[k];
+                zone.half[axis] = s.outer_mm / 2.0;
+            }
+            zone.solid = true;
+            out.push(zone);
+        }
+        if let Some(t) = &self.terminals {
+            out.push(before(half, t.face, t.keep_mm));
+        }
+        out
+    }
+}
+
+fn before(half: [f64; 3], face: Face, depth: f64) -> Zone {
+    let mut zone = Zone {
+        middle: face.outward() * (half[face.axis] + depth / 2.0),
+        half,
+        solid: false,
+    };
+    zone.half[face.axis] = depth / 2.0;
+    zone
+}
+
+/// A hole through the tip with the tube that leads to it.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Bore {
+    /// Unique within the stack.
+    pub name: String,
+    /// Width of the hole that stays open, mm.
+    pub inner_mm: f64,
+    /// Outer diameter of the tube, mm.
+    pub outer_mm: f64,
+    /// Least radius of the tube's middle line, mm.
+    pub bend_radius_mm: f64,
+}
+
+/// Parts, bores and how far they keep apart.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Stack {
+    /// What the shop calls it.
+    pub name: String,
+    /// Least distance between two parts, mm; 0 or more.
+    pub clearance_mm: f64,
+    /// Least distance of a part from the cavity's wall, mm; 0 or more.
+    pub wall_clearance_mm: f64,
+    /// Least material between two bores, and between a bore and the outside, mm.
+    pub web_mm: f64,
+    /// The parts, at least one.
+    pub parts: Vec<Part>,
+    /// The bores.
+    pub bores: Vec<Bore>,
+}
+
+impl Stack {
+    /// A stack of bare boxes, for a question put in code.
+    #[must_use]
+    pub fn of_boxes(sizes_mm: &[[f64; 3]], clearance_mm: f64, wall_clearance_mm: f64) -> Self {
+        let parts = sizes_mm
+            .iter()
+            .enumerate()
+            .map(|(i, &s)| Part::bare(&format!("part {}", i + 1), s))
+            .collect();
+        Self {
+            name: String::new(),
+            clearance_mm,
+            wall_clearance_mm,
+            web_mm: 0.5,
+            parts,
+            bores: Vec::new(),
+        }
+    }
+
+    /// Sum of the boxes' volumes, mm³.
+    #[must_use]
+    pub fn volume_mm3(&self) -> f64 {
+        self.parts.iter().map(Part::volume_mm3).sum()
+    }
+
+    /// The stack without one part (by index), its bores kept.
+    #[must_use]
+    pub fn without(&self, part: usize) -> Self {
+        let mut less = self.clone();
+        less.parts.remove(part);
+        less
+    }
+}

@@ -1,0 +1,204 @@
+//! The answer as JSON and as lines of text.
+
+use serde_json::{Map, Value, json};
+
+use super::certificate::{Certificate, MarginKind};
+use super::helps::Help;
+use super::parts::Stack;
+use super::verdict::{FitAnswer, Verdict};
+use crate::mesh::{Mesh, Point, Vector};
+
+/// The `fit` object of the report.
+#[must_use]
+pub fn fit_json(stack: &Stack, answer: &FitAnswer, helps: &[Help]) -> Value {
+    let (parts, tubes) = answer
+        .placement
+        .as_ref()
+        .map_or((json!([]), json!([])), super::Placement::to_json);
+    let proof = match &answer.verdict {
+        Verdict::CannotFit(p) => json!({
+            "bound": p.bound.name(),
+            "because": p.bound.because(),
+            "need": p.need,
+            "have": p.have,
+            "unit": p.bound.unit(),
+            "parts": names(stack, &p.parts),
+        }),
+        _ => Value::Null,
+    };
+    let blocker = answer.blocker.as_ref().map_or(Value::Null, |b| {
+        json!({ "parts": names(stack, &b.parts), "against": against(b.kind), "short_mm": b.short.0 })
+    });
+    let helps: Vec<Value> = helps
+        .iter()
+        .map(|h| {
+            let value = h
+                .value_mm
+                .map(|v| json!(v.0))
+                .or(h.part.as_ref().map(|p| json!(p)));
+            json!({ "change": h.change, "value": value, "verdict": h.verdict.name() })
+        })
+        .collect();
+    json!({
+        "verdict": answer.verdict.name(),
+        "stack": stack.name,
+        "clearance_mm": stack.clearance_mm,
+        "wall_clearance_mm": stack.wall_clearance_mm,
+        "parts": parts,
+        "tubes": tubes,
+        "margins": answer.certificate.as_ref().map_or(Value::Null, margins_json),
+        "proof": proof,
+        "blocker": blocker,
+        "helps": helps,
+        "effort": { "starts": answer.starts, "cut_short": answer.cut_short },
+        "notes": answer.notes,
+    })
+}
+
+/// The `margins` object: what a certificate measured.
+#[must_use]
+pub fn margins_json(certificate: &Certificate) -> Value {
+    let mut out = Map::new();
+    let mut put = |key: &str, value: Option<f64>| {
+        // An endless radius (a straight tube) has no number in JSON.
+        out.insert(key.to_string(), json!(value.filter(|v| v.is_finite())));
+    };
+    let least = |kind| certificate.least(kind).map(|m| m.0);
+    put("worst_pair_mm", least(MarginKind::Pair));
+    put("worst_wall_mm", least(MarginKind::Wall));
+    let zones = [least(MarginKind::ZonePair), least(MarginKind::ZoneWall)];
+    put(
+        "worst_kept_room_mm",
+        zones.into_iter().flatten().reduce(f64::min),
+    );
+    put(
+        "least_bend_radius_mm",
+        certificate.least_bend_radius.map(|m| m.0),
+    );
+    put("least_web_mm", certificate.least_web.map(|m| m.0));
+    put(
+        "least_spare_mm",
+        certificate
+            .worst()
+            .map(super::certificate::Margin::spare_mm),
+    );
+    Value::Object(out)
+}
+
+fn names<'s>(stack: &'s Stack, parts: &[usize]) -> Vec<&'s str> {
+    parts
+        .iter()
+        .filter_map(|&i| stack.parts.get(i))
+        .map(|p| p.name.as_str())
+        .collect()
+}
+
+fn against(kind: MarginKind) -> &'static str {
+    match kind {
+        MarginKind::Pair => "each other",
+        MarginKind::Wall => "the wall",
+        MarginKind::ZonePair => "the room that one of them keeps free",
+        MarginKind::ZoneWall => "the wall, with the room it keeps free",
+        MarginKind::Seat => "the faceplate",
+        MarginKind::Tube => "a tube",
+    }
+}
+
+/// The answer in lines.
+#[must_use]
+pub fn fit_text(stack: &Stack, answer: &FitAnswer, helps: &[Help]) -> String {
+    let mut out = String::new();
+    let mut line = |text: String| {
+        out.push_str(&text);
+        out.push('\n');
+    };
+    match &answer.verdict {
+        Verdict::Fits => {
+            line("fits: a placement was found, and every margin re-computed".to_string())
+        }
+        Verdict::CannotFit(p) => {
+            line(format!("cannot fit: {}", p.bound.because()));
+            let unit = p.bound.unit();
+            line(format!(
+                "  needs {:.3} {unit}, has at most {:.3} {unit} ({})",
+                p.need,
+                p.have,
+                p.bound.name()
+            ));
+            if !p.parts.is_empty() {
+                line(format!("  parts: {}", names(stack, &p.parts).join(", ")));
+            }
+        }
+        Verdict::NotFound => {
+            line(format!(
+                "not found: no placement in {} starts, and no proof that there is none",
+                answer.starts
+            ));
+        }
+    }
+    if let Some(b) = &answer.blocker {
+        let who = names(stack, &b.parts).join(" and ");
+        line(format!(
+            "  nearest one: {who} too near to {}, by {:.3} mm",
+            against(b.kind),
+            b.short.0
+        ));
+    }
+    if let Some(certificate) = &answer.certificate {
+        let said = |kind, what: &str, need: f64| {
+            certificate
+                .least(kind)
+                .map(|m| format!("  least distance {what}: {:.3} mm (asked: {need:.2})", m.0))
+        };
+        let pair = said(MarginKind::Pair, "between two parts", stack.clearance_mm);
+        let wall = said(MarginKind::Wall, "from the wall", stack.wall_clearance_mm);
+        pair.into_iter().chain(wall).for_each(&mut line);
+    }
+    if answer.cut_short {
+        line("  the search was cut short: more time may find more".to_string());
+    }
+    for note in &answer.notes {
+        line(format!("  note: {note}"));
+    }
+    for help in helps {
+        let what = match (&help.part, help.value_mm) {
+            (Some(part), _) => format!("\"{part}\" left out"),
+            (None, Some(v)) => format!("{} {:.1}", help.change.replace('_', " "), v.0),
+            (None, None) => help.change.replace('_', " "),
+        };
+        line(format!(
+            "  tried: {what}: {}",
+            help.verdict.name().replace('_', " ")
+        ));
+    }
+    out
+}
+
+/// Boxes of a placement as meshes, named, for a look at them.
+#[must_use]
+pub fn part_meshes(placement: &super::Placement) -> Vec<(String, Mesh)> {
+    const SIDES: [[u32; 3]; 12] = [
+        [0, 2, 1],
+        [1, 2, 3],
+        [4, 5, 6],
+        [5, 7, 6],
+        [0, 1, 4],
+        [1, 5, 4],
+        [2, 6, 3],
+        [3, 6, 7],
+        [0, 4, 2],
+        [2, 4, 6],
+        [1, 3, 5],
+        [3, 7, 5],
+    ];
+    let corner = |part: &super::PlacedPart, i: usize| -> Point {
+        let own =
+            Vector::from_fn(|k, _| part.size_mm[k] * if i >> k & 1 == 1 { 0.5 } else { -0.5 });
+        part.pose.place(&own)
+    };
+    let each = placement.parts.iter().filter_map(|part| {
+        let points = (0..8).map(|i| corner(part, i)).collect();
+        Some((part.name.clone(), Mesh::new(points, SIDES.to_vec()).ok()?))
+    });
+    each.collect()
+}

@@ -1,0 +1,298 @@
+//! Looks for a placement: rounds of starts in parallel, the best kept and jumped from, what comes
+//! near polished on exact margins, and what is polished put before the certificate.
+//!
+//! Every start draws from a stream of its own, and rounds end before the next begins, so that the
+//! answer hangs on the seed and the effort alone, not on the threads. Only a time limit cuts it.
+
+pub(crate) mod contact;
+mod descent;
+mod lp;
+mod model;
+mod polish;
+pub(crate) mod rng;
+mod seeds;
+mod system;
+mod witness;
+
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::time::Instant;
+
+use rayon::prelude::*;
+
+use super::cavity::Cavity;
+use super::certificate::{Certificate, certify};
+use super::grid::Depth;
+use super::parts::Stack;
+use super::placement::Placement;
+use super::pose::Pose;
+use crate::mesh::MeshQueries;
+use descent::{Plan, Scratch, descend};
+use model::{Faults, Model, Weights};
+use polish::polish;
+use rng::Rng;
+use seeds::Seats;
+
+/// Starts a round.
+const STARTS: usize = 16;
+/// Placements that are jumped from.
+const POOL: usize = 14;
+/// A start that comes this near by the grid is polished, mm. Less: in a room with sharp corners the
+/// grid reads up to 0.14 too shallow there, and parts that stand right were never looked at; more:
+/// polishing takes the time that new starts need.
+const NEAR_MM: f64 = 0.2;
+/// Polished in one round at most, nearest first.
+const POLISHED: usize = 6;
+/// How often the weights on what stays stuck are raised before a start is given up.
+const GUIDED: usize = 3;
+
+/// How hard to look.
+#[derive(Debug, Clone, Copy)]
+pub struct Effort {
+    /// Same seed and effort, same answer.
+    pub seed: u64,
+    /// Rounds of 16 starts, at most.
+    pub rounds: usize,
+    /// Time at which to stop, if it comes first.
+    pub until: Option<Instant>,
+}
+
+/// What the search came to.
+#[derive(Debug, Clone)]
+pub struct Outcome {
+    /// The best placement.
+    pub placement: Placement,
+    /// Its certificate.
+    pub certificate: Option<Certificate>,
+    /// Starts made.
+    pub starts: usize,
+    /// Ended by the time limit or by a call to stop, before its rounds were done.
+    pub cut_short: bool,
+}
+
+/// One start, run to its end.
+struct Run {
+    poses: Vec<Pose>,
+    faults: Faults,
+    /// Where closer points leave it, and how short, if that is near.
+    closer: Option<(f64, Vec<Pose>)>,
+    /// What the polish found to spare, where it ran.
+    spare_mm: Option<f64>,
+}
+
+impl Run {
+    fn near_mm(&self) -> f64 {
+        self.closer.as_ref().map_or(f64::INFINITY, |c| c.0)
+    }
+
+    /// Shortfall by the best measure at hand, mm.
+    fn short_mm(&self) -> f64 {
+        self.spare_mm.map_or(self.faults.worst_mm.max(0.0), |s| -s)
+    }
+}
+
+/// Looks for a placement of the stack in the cavity.
+pub fn search(
+    cavity: &Cavity,
+    stack: &Stack,
+    depth: &Depth,
+    effort: Effort,
+    stop: &AtomicBool,
+) -> Outcome {
+    let beside = cavity
+        .faceplate
+        .filter(|_| stack.parts.iter().any(|p| p.on_faceplate))
+        .map(|plate| Depth::beside(cavity, &plate));
+    let model = Model::new(stack, cavity, depth, beside.as_ref());
+    let seats = Seats::new(&model);
+    let queries = MeshQueries::new(cavity.mesh());
+    let mut pool: Vec<Run> = Vec::new();
+    let mut best: Option<(f64, Vec<Pose>)> = None;
+    let mut starts = 0;
+    let mut cut_short = false;
+    for round in 0..effort.rounds.max(1) {
+        let over =
+            || stop.load(Ordering::Relaxed) || effort.until.is_some_and(|t| Instant::now() >= t);
+        if round > 0 && over() {
+            cut_short = true;
+            break;
+        }
+        let runs: Vec<Run> = (0..STARTS)
+            .into_par_iter()
+            .filter_map(|start| {
+                // A start that is not begun when the time is up is not missed.
+                if over() && (round, start) != (0, 0) {
+                    return None;
+                }
+                let mut rng = Rng::stream(effort.seed, round as u64, start as u64);
+                Some(run(&model, &seats, &pool, round, &mut rng))
+            })
+            .collect();
+        starts += runs.len();
+        let mut runs = runs;
+        if let Some(poses) = polish_near(&model, &queries, &mut runs, &over) {
+            let outcome = close(cavity, stack, &poses, starts, false);
+            if outcome.certificate.as_ref().is_some_and(Certificate::fits) {
+                return outcome;
+            }
+        }
+        for run in &runs {
+            let short = run.short_mm();
+            if best.as_ref().is_none_or(|(b, _)| short < *b) {
+                best = Some((short, run.poses.clone()));
+            }
+        }
+        keep_best(&mut pool, runs);
+    }
+    let poses = best.map(|(_, p)| p).unwrap_or_default();
+    close(cavity, stack, &poses, starts, cut_short)
+}
+
+fn close(
+    cavity: &Cavity,
+    stack: &Stack,
+    poses: &[Pose],
+    starts: usize,
+    cut_short: bool,
+) -> Outcome {
+    let placement = Placement::of(stack, poses).as_printed();
+    let certificate = certify(cavity, stack, &placement).ok();
+    Outcome {
+        placement,
+        certificate,
+        starts,
+        cut_short,
+    }
+}
+
+fn run(model: &Model, seats: &Seats, pool: &[Run], round: usize, rng: &mut Rng) -> Run {
+    let mut scratch = Scratch::new(model);
+    let fresh = pool.is_empty() || round.is_multiple_of(4);
+    let (mut poses, plan) = if fresh {
+        let plan = Plan {
+            from: 0.6,
+            growing: 40,
+            full: 40,
+            fine: false,
+        };
+        (seats.fresh(model, rng), plan)
+    } else {
+        // The better half is drawn more often.
+        let from = &pool[rng.below(pool.len()).min(rng.below(pool.len()))];
+        let plan = Plan {
+            from: 0.85,
+            growing: 12,
+            full: 40,
+            fine: false,
+        };
+        (seats.jump(model, &from.poses, &from.faults, rng), plan)
+    };
+    let mut weights = model.flat_weights();
+    let mut faults = descend(model, &mut poses, plan, &weights, &mut scratch);
+    guide(model, &mut poses, &mut faults, &mut weights, &mut scratch);
+    let mut closer = None;
+    if faults.worst_mm < 1.5 * NEAR_MM {
+        let fine = Plan {
+            from: 1.0,
+            growing: 0,
+            full: 15,
+            fine: true,
+        };
+        let mut fine_poses = poses.clone();
+        let found = descend(
+            model,
+            &mut fine_poses,
+            fine,
+            &model.flat_weights(),
+            &mut scratch,
+        );
+        closer = (found.worst_mm < NEAR_MM).then_some((found.worst_mm, fine_poses));
+    }
+    Run {
+        poses,
+        faults,
+        closer,
+        spare_mm: None,
+    }
+}
+
+/// Polishes the starts that came near, nearest first and a few at a time; the first that ends with
+/// nothing missing is returned. Polishing one costs as much as fifty descents.
+fn polish_near(
+    model: &Model,
+    queries: &MeshQueries,
+    runs: &mut [Run],
+    over: &dyn Fn() -> bool,
+) -> Option<Vec<Pose>> {
+    let mut near: Vec<&mut Run> = runs.iter_mut().filter(|r| r.closer.is_some()).collect();
+    near.sort_by(|a, b| a.near_mm().total_cmp(&b.near_mm()));
+    near.truncate(POLISHED);
+    for few in near.chunks_mut(2) {
+        if over() {
+            break;
+        }
+        few.par_iter_mut().for_each(|run| {
+            if let Some((_, poses)) = run.closer.take() {
+                run.poses = poses;
+                run.spare_mm = Some(polish(model, queries, &mut run.poses));
+            }
+        });
+        if let Some(done) = few.iter().find(|r| r.spare_mm.is_some_and(|s| s >= 0.0)) {
+            return Some(done.poses.clone());
+        }
+    }
+    None
+}
+
+/// Raises the weight of whatever is still wrong and descends again, while that helps.
+fn guide(
+    model: &Model,
+    poses: &mut Vec<Pose>,
+    faults: &mut Faults,
+    weights: &mut Weights,
+    scratch: &mut Scratch,
+) {
+    let plan = Plan {
+        from: 1.0,
+        growing: 0,
+        full: 25,
+        fine: false,
+    };
+    let mut trial = poses.clone();
+    let mut wrong = faults.clone();
+    for _ in 0..GUIDED {
+        if wrong.worst_mm < 0.02 {
+            break;
+        }
+        let raise = |w: &mut [f64], f: &[f64]| {
+            for (w, f) in w.iter_mut().zip(f) {
+                if *f > 0.3 * wrong.worst_mm {
+                    *w *= 3.0;
+                }
+            }
+        };
+        raise(&mut weights.walls, &wrong.walls);
+        raise(&mut weights.pairs, &wrong.pairs);
+        wrong = descend(model, &mut trial, plan, weights, scratch);
+        let mut plain = Faults::default();
+        model.cost(
+            &trial,
+            1.0,
+            false,
+            &model.flat_weights(),
+            None,
+            Some(&mut plain),
+        );
+        if plain.cost < faults.cost {
+            poses.clone_from(&trial);
+            *faults = plain;
+        }
+    }
+}
+
+fn keep_best(pool: &mut Vec<Run>, runs: Vec<Run>) {
+    pool.extend(runs);
+    pool.sort_by(|a, b| a.faults.cost.total_cmp(&b.faults.cost));
+    // Two that cost the same to a millionth are one dead end found twice.
+    pool.dedup_by(|a, b| (a.faults.cost - b.faults.cost).abs() < 1e-6 * (1.0 + b.faults.cost));
+    pool.truncate(POOL);
+}

@@ -1,0 +1,406 @@
+//! The cost that the descent brings to nothing: how far points on the parts' faces lie beyond the
+//! wall, and how deep parts are in each other. Zero cost means a placement that the certificate
+//! will take, but for what the grid and the sampling hide.
+
+use crate::mesh::{Point, Vector};
+use crate::stack::cavity::{Cavity, Faceplate};
+use crate::stack::grid::Depth;
+use crate::stack::parts::Stack;
+use crate::stack::pose::Pose;
+
+use super::contact::{Block, contact};
+use super::system::System;
+
+/// Spacing of the points on a part's faces, mm. Wider: a bulge of the wall between points is
+/// missed (sag 0.3 mm at a radius of 1 mm); closer: each step costs in proportion.
+const SPACING_MM: f64 = 1.6;
+/// How far an interpolated depth may be above the true one where walls meet, mm.
+const READ_ERROR_MM: f64 = 0.1;
+/// Spacing for the last steps.
+const FINE_SPACING_MM: f64 = 0.8;
+/// Weight of two parts' overlap against that of one point beyond the wall. A pair has one gap, a
+/// wall many points: at 1 parts are pushed through each other, at 30 out of the cavity.
+const PAIR_WEIGHT: f64 = 6.0;
+/// Extra clearance the descent aims at, mm, so that it ends inside the bounds and not on them.
+/// More than a tight case has to spare (0.007 was seen) would miss it: the polish takes it back.
+pub const AIM_MM: f64 = 0.004;
+
+/// One box that belongs to a part.
+pub struct Body {
+    pub part: usize,
+    pub middle: Vector,
+    pub half: [f64; 3],
+    pub wall_need: f64,
+    /// Room beside a part rather than the part.
+    pub zone: bool,
+    pub may_share: bool,
+    coarse: Vec<(Vector, f64)>,
+    fine: Vec<(Vector, f64)>,
+}
+
+/// The whole question in the form that the descent needs.
+pub struct Model<'a> {
+    pub stack: &'a Stack,
+    pub plate: Option<Faceplate>,
+    pub depth: &'a Depth,
+    pub beside: Option<&'a Depth>,
+    pub bodies: Vec<Body>,
+    /// Bodies that must keep apart, and how far.
+    pub pairs: Vec<(usize, usize, f64)>,
+    /// Half diagonal of each part's box.
+    pub radius: Vec<f64>,
+}
+
+/// Weights that grow on what stays stuck.
+#[derive(Clone)]
+pub struct Weights {
+    pub walls: Vec<f64>,
+    pub pairs: Vec<f64>,
+}
+
+/// How a placement fails, part by part.
+#[derive(Clone, Default)]
+pub struct Faults {
+    pub cost: f64,
+    /// Largest shortfall of clearance anywhere, mm.
+    pub worst_mm: f64,
+    pub walls: Vec<f64>,
+    pub pairs: Vec<f64>,
+}
+
+impl<'a> Model<'a> {
+    pub fn new(
+        stack: &'a Stack,
+        cavity: &Cavity,
+        depth: &'a Depth,
+        beside: Option<&'a Depth>,
+    ) -> Self {
+        let mut bodies = Vec::new();
+        for (part, p) in stack.parts.iter().enumerate() {
+            let seated = p.on_faceplate && beside.is_some();
+            bodies.push(Body {
+                part,
+                middle: Vector::zeros(),
+                half: p.half_mm(),
+                wall_need: stack.wall_clearance_mm,
+                zone: false,
+                may_share: false,
+                coarse: face_points(p.half_mm(), SPACING_MM, seated),
+                fine: face_points(p.half_mm(), FINE_SPACING_MM, seated),
+            });
+            for z in p.zones() {
+                bodies.push(Body {
+                    part,
+                    middle: z.middle,
+                    half: z.half,
+                    wall_need: 0.0,
+                    zone: true,
+                    may_share: !z.solid,
+                    coarse: face_points(z.half, SPACING_MM, false),
+                    fine: face_points(z.half, FINE_SPACING_MM, false),
+                });
+            }
+        }
+        let mut pairs = Vec::new();
+        for i in 0..bodies.len() {
+            for j in i + 1..bodies.len() {
+                let (a, b) = (&bodies[i], &bodies[j]);
+                if a.part != b.part && !(a.may_share && b.may_share) {
+                    let both = !a.zone && !b.zone;
+                    pairs.push((i, j, if both { stack.clearance_mm } else { 0.0 }));
+                }
+            }
+        }
+        let radius = stack
+            .parts
+            .iter()
+            .map(|p| Vector::from(p.half_mm()).norm())
+            .collect();
+        Self {
+            stack,
+            plate: cavity.faceplate.filter(|_| beside.is_some()),
+            depth,
+            beside,
+            bodies,
+            pairs,
+            radius,
+        }
+    }
+
+    pub fn parts(&self) -> usize {
+        self.stack.parts.len()
+    }
+
+    pub fn flat_weights(&self) -> Weights {
+        Weights {
+            walls: vec![1.0; self.bodies.len()],
+            pairs: vec![1.0; self.pairs.len()],
+        }
+    }
+
+    /// Is the part tied to the faceplate?
+    pub fn seated(&self, part: usize) -> Option<Faceplate> {
+        self.plate.filter(|_| self.stack.parts[part].on_faceplate)
+    }
+
+    /// Puts a seated part back into the faceplate's plane.
+    pub fn seat(&self, part: usize, pose: &mut Pose) {
+        let Some(plate) = self.seated(part) else {
+            return;
+        };
+        let n = plate.outward;
+        let x = pose.turn.column(0).into_owned();
+        let flat = (x - n * n.dot(&x)).try_normalize(1e-9).unwrap_or_else(|| {
+            let any = if n.x.abs() < 0.7 {
+                Vector::x()
+            } else {
+                Vector::y()
+            };
+            n.cross(&any).normalize()
+        });
+        pose.turn.set_column(0, &flat);
+        pose.turn.set_column(1, &n.cross(&flat));
+        pose.turn.set_column(2, &n);
+        let top = plate.height(&pose.middle) + self.stack.parts[part].size_mm[2] / 2.0;
+        pose.middle -= n * top;
+    }
+
+    /// The cost of a placement with parts scaled by `grown`; `system` takes the gradient and the
+    /// Gauss–Newton matrix where wanted.
+    pub fn cost(
+        &self,
+        poses: &[Pose],
+        grown: f64,
+        fine: bool,
+        weights: &Weights,
+        mut system: Option<&mut System>,
+        faults: Option<&mut Faults>,
+    ) -> f64 {
+        let mut own = Faults::default();
+        let (told, told_any) = match faults {
+            Some(f) => {
+                f.walls.clear();
+                f.walls.resize(self.bodies.len(), 0.0);
+                f.pairs.clear();
+                f.pairs.resize(self.pairs.len(), 0.0);
+                f.worst_mm = 0.0;
+                (f, true)
+            }
+            None => (&mut own, false),
+        };
+        let mut sum = 0.0;
+        for (b, body) in self.bodies.iter().enumerate() {
+            let (cost, worst) = self.wall_cost(
+                body,
+                &poses[body.part],
+                grown,
+                fine,
+                weights.walls[b],
+                system.as_deref_mut(),
+            );
+            sum += cost;
+            if told_any {
+                told.walls[b] = worst;
+                told.worst_mm = told.worst_mm.max(worst);
+            }
+        }
+        let blocks: Vec<Block> = self
+            .bodies
+            .iter()
+            .map(|b| block(b, &poses[b.part], grown))
+            .collect();
+        for (k, &(i, j, need)) in self.pairs.iter().enumerate() {
+            let (a, b) = (&blocks[i], &blocks[j]);
+            let aim = need + AIM_MM;
+            let reach = Vector::from(a.half).norm() + Vector::from(b.half).norm() + aim;
+            if (b.middle - a.middle).norm_squared() >= reach * reach {
+                continue;
+            }
+            let Some(c) = contact(a, b, aim) else {
+                continue;
+            };
+            let short = aim - c.gap;
+            let w = PAIR_WEIGHT * weights.pairs[k];
+            sum += w * short * short;
+            if told_any {
+                told.pairs[k] = short - AIM_MM;
+                told.worst_mm = told.worst_mm.max(short - AIM_MM);
+            }
+            if let Some(s) = system.as_deref_mut() {
+                let (pa, pb) = (self.bodies[i].part, self.bodies[j].part);
+                let (ra, rb) = (c.at - poses[pa].middle, c.at - poses[pb].middle);
+                s.push_pair(
+                    pa,
+                    pb,
+                    &c.axis,
+                    &ra.cross(&c.axis),
+                    &rb.cross(&c.axis),
+                    short,
+                    w,
+                );
+            }
+        }
+        told.cost = sum;
+        sum
+    }
+
+    fn wall_cost(
+        &self,
+        body: &Body,
+        pose: &Pose,
+        grown: f64,
+        fine: bool,
+        weight: f64,
+        mut system: Option<&mut System>,
+    ) -> (f64, f64) {
+        let seated = self.seated(body.part).is_some();
+        let depth = match self.beside {
+            Some(beside) if seated => beside,
+            _ => self.depth,
+        };
+        let aim = body.wall_need + AIM_MM;
+        let middle = pose.place(&(body.middle * grown));
+        let size = Vector::from(body.half).norm() * grown;
+        // Depth falls by no more than the way one goes, but for what interpolation adds.
+        if depth.depth(&middle) > size + aim + READ_ERROR_MM {
+            return (0.0, 0.0);
+        }
+        let (mut sum, mut worst) = (0.0, 0.0_f64);
+        let mut free = 0.0;
+        for (own, way) in if fine { &body.fine } else { &body.coarse } {
+            // What one point has to spare, its neighbours on the way have too, less the way.
+            free -= way * grown;
+            if free > 0.0 {
+                continue;
+            }
+            let lever = pose.turn * ((body.middle + own) * grown);
+            let p: Point = pose.middle + lever;
+            let at = depth.depth(&p);
+            if at >= aim {
+                free = at - aim - READ_ERROR_MM;
+                continue;
+            }
+            let short = aim - at;
+            worst = worst.max(short - AIM_MM);
+            sum += weight * short * short;
+            if let Some(s) = system.as_deref_mut() {
+                let (_, slope) = depth.depth_and_slope(&p);
+                s.push_wall(body.part, &slope, &lever.cross(&slope), short, weight);
+            }
+        }
+        (sum, worst)
+    }
+
+    /// Cost of one part alone against the wall and some others, for choosing where to seat it.
+    pub fn part_cost(&self, part: usize, pose: &Pose, poses: &[Pose], others: &[bool]) -> f64 {
+        let mut sum = 0.0;
+        for body in self.bodies.iter().filter(|b| b.part == part) {
+            sum += self.wall_cost(body, pose, 1.0, false, 1.0, None).0;
+        }
+        for &(i, j, need) in &self.pairs {
+            let (pa, pb) = (self.bodies[i].part, self.bodies[j].part);
+            let (mine, other) = if pa == part {
+                (i, j)
+            } else if pb == part {
+                (j, i)
+            } else {
+                continue;
+            };
+            let other_part = self.bodies[other].part;
+            if !others[other_part] {
+                continue;
+            }
+            let a = block(&self.bodies[mine], pose, 1.0);
+            let b = block(&self.bodies[other], &poses[other_part], 1.0);
+            let reach = Vector::from(a.half).norm() + Vector::from(b.half).norm() + need;
+            if (b.middle - a.middle).norm_squared() < reach * reach
+                && let Some(c) = contact(&a, &b, need)
+            {
+                sum += PAIR_WEIGHT * (need - c.gap).powi(2);
+            }
+        }
+        sum
+    }
+}
+
+pub fn block(body: &Body, pose: &Pose, grown: f64) -> Block {
+    Block {
+        middle: pose.place(&(body.middle * grown)),
+        turn: pose.turn,
+        half: body.half.map(|h| h * grown),
+    }
+}
+
+/// A lattice on the faces, corners and edges included; a seated part's +z side is left out but
+/// for its rim, which the walls beside it still bind.
+fn face_points(half: [f64; 3], spacing: f64, seated: bool) -> Vec<(Vector, f64)> {
+    let cuts = half.map(|h| ((2.0 * h / spacing).ceil() as usize).max(1));
+    let mut out: Vec<(Vector, f64)> = Vec::new();
+    for i in 0..=cuts[0] {
+        for j in 0..=cuts[1] {
+            for k in 0..=cuts[2] {
+                // To and fro, so that each point lies next to the one before.
+                let j = if i % 2 == 0 { j } else { cuts[1] - j };
+                let k = if (i + j) % 2 == 0 { k } else { cuts[2] - k };
+                let at = [i, j, k];
+                let ends = (0..3).filter(|&m| at[m] == 0 || at[m] == cuts[m]).count();
+                let lid = seated && k == cuts[2] && ends == 1;
+                if ends > 0 && !lid {
+                    let p = Vector::from_fn(|m, _| {
+                        half[m] * (2.0 * at[m] as f64 / cuts[m] as f64 - 1.0)
+                    });
+                    let way = out.last().map_or(0.0, |(q, _)| (p - q).norm());
+                    out.push((p, way));
+                }
+            }
+        }
+    }
+    out
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::stack::search::rng::Rng;
+    use crate::stack::shapes::block as room;
+
+    #[test]
+    fn gradient_of_the_whole_cost() {
+        let cavity = Cavity::new(room(9.0, 8.0, 7.0)).unwrap();
+        let depth = Depth::new(&cavity);
+        let stack = Stack::of_boxes(
+            &[[4.0, 3.0, 2.0], [5.0, 2.0, 2.0], [3.0, 3.0, 3.0]],
+            0.15,
+            0.25,
+        );
+        let model = Model::new(&stack, &cavity, &depth, None);
+        let weights = model.flat_weights();
+        let mut rng = Rng::new(2);
+        let (mut off, mut seen) = (0, 0);
+        for _ in 0..60 {
+            let poses: Vec<Pose> = (0..3)
+                .map(|_| Pose {
+                    turn: rng.turn(),
+                    middle: Point::origin() + rng.direction() * 2.0,
+                })
+                .collect();
+            let mut system = System::new(3);
+            model.cost(&poses, 0.9, false, &weights, Some(&mut system), None);
+            for part in 0..3 {
+                let (v, w) = (rng.direction(), rng.direction() * 0.3);
+                let at = |h: f64| {
+                    let mut moved = poses.clone();
+                    moved[part].middle += v * h;
+                    moved[part].turn =
+                        nalgebra::Rotation3::new(w * h).into_inner() * moved[part].turn;
+                    model.cost(&moved, 0.9, false, &weights, None, None)
+                };
+                let twin = (at(1e-6) - at(-1e-6)) / 2e-6;
+                let got = system.slope_of(part, &v, &w);
+                seen += 1;
+                off += usize::from((twin - got).abs() > 2e-3 * (1.0 + twin.abs()));
+            }
+        }
+        assert!(off * 4 < seen, "{off} of {seen} slopes are off");
+    }
+}

@@ -1,0 +1,265 @@
+//! Where a search begins, and how it leaves a dead end: parts seated one by one where they cost
+//! least, then swapped, re-seated, turned by a quarter, or jolted.
+
+use nalgebra::{Matrix3, Rotation3, SymmetricEigen};
+
+use super::model::{Faults, Model};
+use super::rng::Rng;
+use crate::mesh::{Point, Vector};
+use crate::stack::pose::Pose;
+
+/// Places tried for each part at the start. 8 starts the descent worse, 80 costs as much as it.
+const TRIES: usize = 24;
+/// How far under its need a node may lie and still seat a part, mm.
+const SEAT_SLACK_MM: f64 = 0.1;
+/// Turns off the common frame, rad.
+const TILT_RAD: f64 = 0.12;
+
+/// Where each part's middle may go.
+pub struct Seats {
+    nodes: Vec<Vec<Point>>,
+    frame: Matrix3<f64>,
+    step: f64,
+}
+
+impl Seats {
+    pub fn new(model: &Model) -> Self {
+        let deep_enough = |need: f64| -> Vec<Point> {
+            let values = model.depth.values().iter().enumerate();
+            values
+                .filter(|(_, v)| f64::from(**v) >= need)
+                .map(|(i, _)| model.depth.node_at(i))
+                .collect()
+        };
+        let nodes: Vec<Vec<Point>> = model
+            .stack
+            .parts
+            .iter()
+            .map(|p| {
+                let need = p.sides_mm()[2] / 2.0 + model.stack.wall_clearance_mm - SEAT_SLACK_MM;
+                let mut found = deep_enough(need);
+                if found.is_empty() {
+                    let deepest = model.depth.values().iter().copied().fold(0.0, f32::max);
+                    found = deep_enough(f64::from(deepest) * 0.8);
+                }
+                found
+            })
+            .collect();
+        let frame = main_axes(&deep_enough(0.0));
+        Self {
+            nodes,
+            frame,
+            step: model.depth.step_mm(),
+        }
+    }
+
+    /// A fresh start.
+    pub fn fresh(&self, model: &Model, rng: &mut Rng) -> Vec<Pose> {
+        let frame = if rng.unit() < 0.5 {
+            self.frame
+        } else {
+            rng.turn()
+        };
+        let mut order: Vec<usize> = (0..model.parts()).collect();
+        let rank = |i: usize, noise: f64| model.stack.parts[i].volume_mm3().ln() + noise;
+        let keys: Vec<f64> = order.iter().map(|&i| rank(i, 0.7 * rng.normal())).collect();
+        order.sort_by(|&a, &b| keys[b].total_cmp(&keys[a]));
+        let mut poses = vec![Pose::upright(Point::origin()); model.parts()];
+        let mut placed = vec![false; model.parts()];
+        for part in order {
+            poses[part] = self.seat(model, part, &poses, &placed, &frame, rng);
+            placed[part] = true;
+        }
+        poses
+    }
+
+    fn seat(
+        &self,
+        model: &Model,
+        part: usize,
+        poses: &[Pose],
+        placed: &[bool],
+        frame: &Matrix3<f64>,
+        rng: &mut Rng,
+    ) -> Pose {
+        let mut best = (f64::INFINITY, Pose::upright(Point::origin()));
+        for _ in 0..TRIES {
+            let pose = self.any(model, part, frame, rng);
+            let cost = model.part_cost(part, &pose, poses, placed);
+            if cost < best.0 {
+                best = (cost, pose);
+            }
+        }
+        best.1
+    }
+
+    fn any(&self, model: &Model, part: usize, frame: &Matrix3<f64>, rng: &mut Rng) -> Pose {
+        let nodes = &self.nodes[part];
+        let node = nodes
+            .get(rng.below(nodes.len()))
+            .copied()
+            .unwrap_or_else(Point::origin);
+        let nudge = Vector::from_fn(|_, _| rng.within(-0.5, 0.5) * self.step);
+        let turn = if rng.unit() < 0.85 {
+            tilted(&(frame * upright(rng.below(24))), rng, TILT_RAD)
+        } else {
+            rng.turn()
+        };
+        let mut pose = Pose {
+            turn,
+            middle: node + nudge,
+        };
+        model.seat(part, &mut pose);
+        pose
+    }
+
+    /// Another placement near a known one.
+    pub fn jump(&self, model: &Model, from: &[Pose], faults: &Faults, rng: &mut Rng) -> Vec<Pose> {
+        let mut poses = from.to_vec();
+        let n = model.parts();
+        let kind = if n < 2 {
+            1 + rng.below(3)
+        } else {
+            rng.below(6)
+        };
+        match kind {
+            0 | 4 => {
+                let a = self.stuck(model, faults, rng);
+                let b = (a + 1 + rng.below(n - 1)) % n;
+                swap(model, &mut poses, a, b, rng);
+            }
+            1 | 5 => {
+                let mut placed = vec![true; n];
+                let worst = self.stuck(model, faults, rng);
+                let mut gone = vec![worst];
+                if kind == 5 {
+                    gone.push((worst + 1 + rng.below(n - 1)) % n);
+                }
+                for &g in &gone {
+                    placed[g] = false;
+                }
+                for g in gone {
+                    let frame = poses[rng.below(n)].turn;
+                    poses[g] = self.seat(model, g, &poses, &placed, &frame, rng);
+                    placed[g] = true;
+                }
+            }
+            2 => {
+                let a = self.stuck(model, faults, rng);
+                let quarter = upright(rng.below(24));
+                poses[a].turn *= quarter;
+                model.seat(a, &mut poses[a]);
+            }
+            _ => {
+                let size = rng.within(0.2, 1.2);
+                for (i, pose) in poses.iter_mut().enumerate() {
+                    pose.middle += rng.direction() * (size * rng.unit());
+                    pose.turn = tilted(&pose.turn, rng, 0.25 * size);
+                    model.seat(i, pose);
+                }
+            }
+        }
+        poses
+    }
+
+    /// A part drawn by how much is wrong with it.
+    fn stuck(&self, model: &Model, faults: &Faults, rng: &mut Rng) -> usize {
+        let mut blame = vec![0.02; model.parts()];
+        for (b, body) in model.bodies.iter().enumerate() {
+            blame[body.part] += faults.walls.get(b).copied().unwrap_or(0.0).max(0.0);
+        }
+        for (k, &(i, j, _)) in model.pairs.iter().enumerate() {
+            let wrong = faults.pairs.get(k).copied().unwrap_or(0.0).max(0.0);
+            blame[model.bodies[i].part] += wrong;
+            blame[model.bodies[j].part] += wrong;
+        }
+        let mut at = rng.unit() * blame.iter().sum::<f64>();
+        for (i, b) in blame.iter().enumerate() {
+            at -= b;
+            if at <= 0.0 {
+                return i;
+            }
+        }
+        0
+    }
+}
+
+/// Two parts trade places; each takes the other's axes, long side for long side, or keeps its own.
+fn swap(model: &Model, poses: &mut [Pose], a: usize, b: usize, rng: &mut Rng) {
+    let (old_a, old_b) = (poses[a], poses[b]);
+    let keep = rng.unit() < 0.3;
+    for (part, own, other) in [(a, old_a, old_b), (b, old_b, old_a)] {
+        let from = if part == a { b } else { a };
+        poses[part].middle = other.middle;
+        poses[part].turn = if keep {
+            own.turn
+        } else {
+            aligned(
+                &model.stack.parts[part].size_mm,
+                &model.stack.parts[from].size_mm,
+                &other.turn,
+            )
+        };
+        model.seat(part, &mut poses[part]);
+    }
+}
+
+/// The turn that lays a box's sides along another's, longest along longest.
+fn aligned(size: &[f64; 3], other: &[f64; 3], turn: &Matrix3<f64>) -> Matrix3<f64> {
+    let order = |s: &[f64; 3]| {
+        let mut k = [0, 1, 2];
+        k.sort_by(|&a, &b| s[b].total_cmp(&s[a]));
+        k
+    };
+    let (mine, theirs) = (order(size), order(other));
+    let mut out = Matrix3::zeros();
+    for r in 0..3 {
+        out.set_column(mine[r], &turn.column(theirs[r]));
+    }
+    if out.determinant() < 0.0 {
+        let flipped = -out.column(0);
+        out.set_column(0, &flipped);
+    }
+    out
+}
+
+fn tilted(turn: &Matrix3<f64>, rng: &mut Rng, size: f64) -> Matrix3<f64> {
+    let w = Vector::new(rng.normal(), rng.normal(), rng.normal()) * size;
+    Rotation3::new(w).into_inner() * turn
+}
+
+/// The 24 turns of a cube.
+fn upright(i: usize) -> Matrix3<f64> {
+    const ORDERS: [[usize; 3]; 6] = [
+        [0, 1, 2],
+        [1, 2, 0],
+        [2, 0, 1],
+        [0, 2, 1],
+        [2, 1, 0],
+        [1, 0, 2],
+    ];
+    let order = ORDERS[i % 6];
+    let signs = i / 6;
+    let mut m = Matrix3::zeros();
+    m[(order[0], 0)] = if signs & 1 == 1 { -1.0 } else { 1.0 };
+    m[(order[1], 1)] = if signs & 2 == 2 { -1.0 } else { 1.0 };
+    m[(order[2], 2)] = 1.0;
+    if m.determinant() < 0.0 {
+        m[(order[2], 2)] = -1.0;
+    }
+    m
+}
+
+fn main_axes(points: &[Point]) -> Matrix3<f64> {
+    let n = points.len().max(1) as f64;
+    let mean = points.iter().map(|p| p.coords).sum::<Vector>() / n;
+    let spread: Matrix3<f64> = points
+        .iter()
+        .map(|p| (p.coords - mean) * (p.coords - mean).transpose())
+        .sum();
+    let mut axes = SymmetricEigen::new(spread).eigenvectors;
+    if axes.determinant() < 0.0 {
+        axes.column_mut(0).neg_mut();
+    }
+    axes
+}

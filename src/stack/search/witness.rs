@@ -1,0 +1,153 @@
+//! Where a box and a facet of the wall are nearest, for the polish: the two points, or, where they
+//! cross, the shortest way out.
+
+use super::contact::Block;
+use crate::mesh::{Point, Vector, nearest_on_triangle};
+
+/// The nearest place of a box to a facet.
+#[derive(Debug, Clone, Copy)]
+pub struct Witness {
+    /// Distance, mm; negative where they cross.
+    pub have: f64,
+    /// Unit direction that takes the box away from the facet.
+    pub away: Vector,
+    /// The box's point.
+    pub at: Point,
+}
+
+/// Every pair of features (corner and face, edge and edge) of a box and a facet that are less than
+/// `reach` apart. All of them, not the nearest alone: a box that lies along a large facet touches
+/// it with four corners, and a turn that frees one presses another.
+pub fn witnesses(block: &Block, facet: &[Point; 3], reach: f64, tell: &mut dyn FnMut(Witness)) {
+    let own = facet.map(|p| block.turn.tr_mul(&(p - block.middle)));
+    let half = Vector::from(block.half);
+    let (lo, hi) = (
+        own[0].inf(&own[1]).inf(&own[2]),
+        own[0].sup(&own[1]).sup(&own[2]),
+    );
+    let gap = (lo - half).sup(&(-half - hi)).sup(&Vector::zeros());
+    if gap.norm_squared() >= reach * reach {
+        return;
+    }
+    let mut out = |have: f64, away: Vector, at: Vector| {
+        if have < reach {
+            tell(Witness {
+                have,
+                away: block.turn * away,
+                at: block.middle + block.turn * at,
+            });
+        }
+    };
+    match crossing(&own, &half) {
+        Some(way) => entered(&own, &half, way, &mut out),
+        None => features(&own, &half, reach, &mut out),
+    }
+}
+
+/// Where the shortest way out is off the facet's plane, every corner must come over the plane.
+fn entered(
+    tri: &[Vector; 3],
+    half: &Vector,
+    (have, away, at): (f64, Vector, Vector),
+    out: &mut dyn FnMut(f64, Vector, Vector),
+) {
+    let normal = (tri[1] - tri[0]).cross(&(tri[2] - tri[0])).normalize();
+    if normal.dot(&away) > -0.999_999 {
+        return out(have, away, at);
+    }
+    for i in 0..8 {
+        let c = corner(half, i);
+        out((c - tri[0]).dot(&away), away, c);
+    }
+}
+
+/// Corner–face and edge–edge pairs of a box about the origin and a triangle clear of it.
+fn features(
+    tri: &[Vector; 3],
+    half: &Vector,
+    reach: f64,
+    out: &mut dyn FnMut(f64, Vector, Vector),
+) {
+    let mut offer = |on_box: Vector, on_tri: Vector| {
+        let off = on_box - on_tri;
+        let d = off.norm();
+        if d < reach && d > 1e-12 {
+            out(d, off / d, on_box);
+        }
+    };
+    for p in tri {
+        offer(p.inf(half).sup(&-half), *p);
+    }
+    let points = tri.map(Point::from);
+    for i in 0..8 {
+        let c = corner(half, i);
+        let q = nearest_on_triangle(&Point::from(c), &points[0], &points[1], &points[2]);
+        offer(c, q.coords);
+    }
+    for e in 0..3 {
+        let (p, v) = (tri[e], tri[(e + 1) % 3] - tri[e]);
+        let vv = v.norm_squared();
+        for axis in 0..3 {
+            let uv = v[axis];
+            let det = vv - uv * uv;
+            if det <= 1e-12 * vv {
+                continue;
+            }
+            for side in 0..4 {
+                let mut a = Vector::zeros();
+                a[(axis + 1) % 3] = half[(axis + 1) % 3] * [-1.0, 1.0][side & 1];
+                a[(axis + 2) % 3] = half[(axis + 2) % 3] * [-1.0, 1.0][side >> 1];
+                let w = a - p;
+                let (uw, vw) = (w[axis], v.dot(&w));
+                let s = (uv * vw - vv * uw) / det;
+                let t = (vw - uv * uw) / det;
+                if s.abs() <= half[axis] && (0.0..=1.0).contains(&t) {
+                    a[axis] = s;
+                    offer(a, p + v * t);
+                }
+            }
+        }
+    }
+}
+
+fn corner(half: &Vector, i: usize) -> Vector {
+    Vector::from_fn(|k, _| if i >> k & 1 == 1 { half[k] } else { -half[k] })
+}
+
+/// Shortest translation that takes the box off a triangle that enters it, towards the triangle's
+/// inner side; `None` where they are apart.
+fn crossing(tri: &[Vector; 3], half: &Vector) -> Option<(f64, Vector, Vector)> {
+    let sides = [tri[1] - tri[0], tri[2] - tri[1], tri[0] - tri[2]];
+    let normal = sides[0].cross(&sides[1]);
+    let units = [Vector::x(), Vector::y(), Vector::z()];
+    let crosses = units
+        .iter()
+        .flat_map(|u| sides.iter().map(move |s| u.cross(s)));
+    let mut best: Option<(f64, Vector)> = None;
+    for axis in units.into_iter().chain([normal]).chain(crosses) {
+        let Some(axis) = axis.try_normalize(1e-9) else {
+            continue;
+        };
+        // The wall's normal looks out of the room: in is against it.
+        let way = if axis.dot(&normal) > 0.0 { -axis } else { axis };
+        let reach = way.abs().dot(half);
+        let top = tri
+            .iter()
+            .map(|p| p.dot(&way))
+            .fold(f64::NEG_INFINITY, f64::max);
+        let low = tri
+            .iter()
+            .map(|p| p.dot(&way))
+            .fold(f64::INFINITY, f64::min);
+        if top <= -reach || low >= reach {
+            return None;
+        }
+        let push = top + reach;
+        if best.is_none_or(|(b, _)| push < b) {
+            best = Some((push, way));
+        }
+    }
+    let (push, way) = best?;
+    let at = Vector::from_fn(|k, _| -half[k].copysign(way[k]));
+    Some((-push, way, at))
+}

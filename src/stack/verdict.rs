@@ -1,0 +1,265 @@
+//! The question and its three answers: it fits (with a certificate), it cannot (with a proof), or
+//! no placement was found (with the nearest one, and what is in its way).
+
+use std::sync::atomic::AtomicBool;
+use std::time::{Duration, Instant};
+
+use super::bounds::{self, Proof};
+use super::cavity::Cavity;
+use super::certificate::{Certificate, Margin, MarginKind};
+use super::grid::Depth;
+use super::parts::Stack;
+use super::placement::Placement;
+use super::search::{Effort, Outcome, search};
+use crate::units::Mm;
+
+/// Rounds of a first look, before the dearer bounds: finds what is easy within a second.
+const FIRST_LOOK: usize = 4;
+
+/// How hard to look.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct FitOptions {
+    /// Same seed and effort, same answer.
+    pub seed: u64,
+    /// Rounds of 16 starts.
+    pub effort: usize,
+    /// Wall-clock limit, seconds; it may cut the effort short, and then says so.
+    pub seconds: Option<f64>,
+}
+
+impl Default for FitOptions {
+    fn default() -> Self {
+        Self {
+            seed: 1,
+            effort: 500,
+            seconds: Some(10.0),
+        }
+    }
+}
+
+/// The answer.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Verdict {
+    /// A placement whose every margin was re-computed.
+    Fits,
+    /// No placement exists.
+    CannotFit(Proof),
+    /// None was found; there may be one.
+    NotFound,
+}
+
+impl Verdict {
+    /// Its name in reports.
+    #[must_use]
+    pub fn name(&self) -> &'static str {
+        match self {
+            Self::Fits => "fits",
+            Self::CannotFit(_) => "cannot_fit",
+            Self::NotFound => "not_found",
+        }
+    }
+}
+
+/// What is most in the way of the best placement.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Blocker {
+    /// The parts that are too near: one (to the wall) or two (to each other).
+    pub parts: Vec<usize>,
+    /// To the wall, to each other, …
+    pub kind: MarginKind,
+    /// How much clearance is missing.
+    pub short: Mm,
+}
+
+/// Everything that was found out.
+#[derive(Debug, Clone)]
+pub struct FitAnswer {
+    /// The answer.
+    pub verdict: Verdict,
+    /// The placement that fits, or the nearest one.
+    pub placement: Option<Placement>,
+    /// Its margins.
+    pub certificate: Option<Certificate>,
+    /// Where it does not fit: what is in the way.
+    pub blocker: Option<Blocker>,
+    /// Starts made.
+    pub starts: usize,
+    /// The time limit or a call to stop came before the effort was spent.
+    pub cut_short: bool,
+    /// What the reader should know besides.
+    pub notes: Vec<String>,
+}
+
+/// Does the stack fit? Bounds first, then the search, each answer with its evidence.
+#[must_use]
+pub fn fit(cavity: &Cavity, stack: &Stack, options: FitOptions, stop: &AtomicBool) -> FitAnswer {
+    let start = Instant::now();
+    // Half a year is as good as no limit, and does not overflow.
+    let limit = options
+        .seconds
+        .filter(|s| s.is_finite() && *s >= 0.0 && *s < 1.5e7);
+    let until = limit.map(|s| start + Duration::from_secs_f64(s));
+    let notes = notes(cavity, stack);
+    let depth = Depth::new(cavity);
+    let refused = |proof: Proof| FitAnswer {
+        verdict: Verdict::CannotFit(proof),
+        placement: None,
+        certificate: None,
+        blocker: None,
+        starts: 0,
+        cut_short: false,
+        notes: notes.clone(),
+    };
+    if let Some(proof) = bounds::cheap(cavity, stack, &depth) {
+        return refused(proof);
+    }
+    let effort = |rounds: usize| Effort {
+        seed: options.seed,
+        rounds,
+        until,
+    };
+    let first = search(
+        cavity,
+        stack,
+        &depth,
+        effort(FIRST_LOOK.min(options.effort)),
+        stop,
+    );
+    if fits(&first) {
+        return told(first, notes);
+    }
+    if let Some(proof) = bounds::cannot_fit(cavity, stack, &depth) {
+        return refused(proof);
+    }
+    let whole = search(cavity, stack, &depth, effort(options.effort), stop);
+    let best = if spare(&whole) >= spare(&first) {
+        whole
+    } else {
+        first
+    };
+    told(best, notes)
+}
+
+fn fits(outcome: &Outcome) -> bool {
+    outcome.certificate.as_ref().is_some_and(Certificate::fits)
+}
+
+fn spare(outcome: &Outcome) -> f64 {
+    let worst = outcome.certificate.as_ref().and_then(Certificate::worst);
+    worst.map_or(f64::NEG_INFINITY, Margin::spare_mm)
+}
+
+fn told(outcome: Outcome, notes: Vec<String>) -> FitAnswer {
+    let fits = fits(&outcome);
+    let worst = outcome.certificate.as_ref().and_then(Certificate::worst);
+    FitAnswer {
+        verdict: if fits {
+            Verdict::Fits
+        } else {
+            Verdict::NotFound
+        },
+        blocker: worst.filter(|_| !fits).map(|m| Blocker {
+            parts: m.parts.clone(),
+            kind: m.kind,
+            short: Mm(-m.spare_mm()),
+        }),
+        placement: Some(outcome.placement),
+        certificate: outcome.certificate,
+        starts: outcome.starts,
+        cut_short: outcome.cut_short && !fits,
+        notes,
+    }
+}
+
+fn notes(cavity: &Cavity, stack: &Stack) -> Vec<String> {
+    let mut notes = Vec::new();
+    if cavity.faceplate.is_none() {
+        for part in stack.parts.iter().filter(|p| p.on_faceplate) {
+            notes.push(format!(
+                "\"{}\" belongs on the faceplate, but this cavity has none known: it was placed freely",
+                part.name
+            ));
+        }
+    }
+    if stack.parts.iter().any(|p| p.bore.is_some()) {
+        notes.push(
+            "tubes to the bores were not laid: only spouts and parts were placed".to_string(),
+        );
+    }
+    notes
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::mesh::{Point, Vector};
+    use crate::stack::shapes::{block, sphere};
+    use crate::stack::{Faceplate, parse_stack};
+
+    fn ask(cavity: &Cavity, stack: &Stack) -> FitAnswer {
+        let options = FitOptions {
+            effort: 30,
+            seconds: None,
+            ..FitOptions::default()
+        };
+        fit(cavity, stack, options, &AtomicBool::new(false))
+    }
+
+    #[test]
+    fn two_boxes_in_a_room_made_for_them() {
+        // Two 4 × 4 × 3 boxes side by side need 8 + 0.15 + 2 · 0.25 by 4.5 by 3.5.
+        let room = Cavity::new(block(8.67, 4.52, 3.52)).unwrap();
+        let stack = Stack::of_boxes(&[[4.0, 4.0, 3.0], [3.0, 4.0, 4.0]], 0.15, 0.25);
+        let answer = ask(&room, &stack);
+        assert_eq!(answer.verdict, Verdict::Fits, "{:?}", answer.blocker);
+        let spare = answer.certificate.unwrap().worst().unwrap().spare_mm();
+        assert!((0.0..0.0101).contains(&spare), "{spare}");
+        let small = Cavity::new(block(8.6, 4.52, 3.52)).unwrap();
+        let answer = ask(&small, &stack);
+        assert_ne!(answer.verdict, Verdict::Fits);
+    }
+
+    #[test]
+    fn the_same_answer_each_time() {
+        let room = Cavity::new(sphere(5.2, 16)).unwrap();
+        let stack = Stack::of_boxes(
+            &[[5.0, 4.0, 3.0], [4.0, 3.0, 2.0], [4.0, 2.0, 2.0]],
+            0.15,
+            0.25,
+        );
+        let (a, b) = (ask(&room, &stack), ask(&room, &stack));
+        assert_eq!(a.verdict, Verdict::Fits);
+        assert_eq!(a.placement, b.placement);
+    }
+
+    #[test]
+    fn a_socket_hangs_in_the_faceplate() {
+        let plate = Faceplate {
+            point: Point::new(0.0, 0.0, 4.0),
+            outward: Vector::z(),
+        };
+        let room = Cavity::new(block(9.0, 9.0, 8.0))
+            .unwrap()
+            .with_faceplate(plate);
+        let text = "[[part]]\nname = \"socket\"\nsize_mm = [5.5, 2.8, 4.0]\non = \"faceplate\"\n\
+                    [[part]]\nname = \"mid\"\nsize_mm = [6.3, 4.3, 3.0]\n\
+                    terminals = { face = \"-x\" }\nspout = { face = \"+x\", outer_mm = 1.4 }\n";
+        let stack = parse_stack(text, "s.toml".as_ref()).unwrap();
+        let answer = ask(&room, &stack);
+        assert_eq!(answer.verdict, Verdict::Fits, "{:?}", answer.blocker);
+        let certificate = answer.certificate.unwrap();
+        assert!(certificate.least(MarginKind::Seat).unwrap().0 >= -1e-6);
+        let socket = answer.placement.unwrap().parts[0].pose;
+        assert!((socket.middle.z - 2.0).abs() < 1e-6);
+    }
+
+    #[test]
+    fn stopped_at_once_it_gives_its_best_and_says_so() {
+        let room = Cavity::new(sphere(5.0, 16)).unwrap();
+        let stack = Stack::of_boxes(&[[6.0, 5.0, 2.0]; 3], 0.15, 0.25);
+        let answer = fit(&room, &stack, FitOptions::default(), &AtomicBool::new(true));
+        if answer.verdict == Verdict::NotFound {
+            assert!(answer.cut_short && answer.placement.is_some() && answer.blocker.is_some());
+        }
+    }
+}
