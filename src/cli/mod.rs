@@ -6,9 +6,11 @@ mod demo;
 mod failure;
 mod tables;
 mod vet;
+mod wall;
 
 pub use failure::Failure;
 pub use vet::vet_scan;
+pub use wall::wall_of;
 
 use std::ffi::OsString;
 use std::io::{self, Write};
@@ -53,6 +55,7 @@ pub fn main(typed: impl IntoIterator<Item = OsString>) -> ExitCode {
 fn run(command: Verb) -> Result<Ending, Failure> {
     match command {
         Verb::Vet(args) => vet::run(args),
+        Verb::Wall(args) => wall::run(&args),
         Verb::Limits(args) => tables::limits(&args),
         Verb::Checks(args) => tables::checks(&args),
         Verb::Demo(args) => demo::run(&args),
