@@ -13,6 +13,7 @@ pub mod limits;
 pub mod mesh;
 pub mod read;
 pub mod report;
+pub mod shell;
 pub mod soundness;
 pub mod stack;
 pub mod units;

@@ -24,13 +24,14 @@ mod short_of_bend;
 mod side_unlike_order;
 mod tip_feathered;
 mod unit_doubtful;
+pub mod wall;
 mod winding_inverted;
 
 pub use answer::{
     Answer, Bar, Finding, Outcome, Sense, Verdict, figure, number, region_words, undecided,
 };
 pub use facts::Facts;
-pub use print::{explain, list, markdown};
+pub use print::{explain, explain_id, list, markdown};
 
 use crate::limits::{Limits, Row};
 
@@ -100,12 +101,13 @@ pub fn find(id: &str) -> Option<&'static Check> {
 /// The id most like `wrong`.
 #[must_use]
 pub fn nearest_id(wrong: &str) -> &'static str {
+    let walls = wall::WALL_CHECKS.iter().map(|check| check.id);
     CHECKS
         .iter()
-        .max_by(|a, b| {
-            strsim::jaro_winkler(a.id, wrong).total_cmp(&strsim::jaro_winkler(b.id, wrong))
-        })
-        .map_or("", |check| check.id)
+        .map(|check| check.id)
+        .chain(walls)
+        .max_by(|a, b| strsim::jaro_winkler(a, wrong).total_cmp(&strsim::jaro_winkler(b, wrong)))
+        .unwrap_or("")
 }
 
 #[cfg(test)]

@@ -25,6 +25,8 @@ pub struct Typed {
 pub enum Verb {
     /// Can we design on this impression? Verdict, findings, canal figures
     Vet(Vet),
+    /// Is every wall of a finished shell thick enough?
+    Wall(Wall),
     /// Print, explain and check the shop's limits
     Limits(LimitsArgs),
     /// Does the stack go in? A placement with its margins, or a proof, or what is in the way
@@ -95,6 +97,37 @@ pub struct Fit {
     /// Unit of length of the cavity, where the file does not say it (default: mm)
     #[arg(long, value_enum)]
     pub unit: Option<UnitWord>,
+    /// How many threads to use (default: one a core)
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..=1024))]
+    pub jobs: Option<u16>,
+    /// Print errors only; the exit code and the files tell the rest
+    #[arg(long)]
+    pub quiet: bool,
+}
+
+#[derive(Debug, Args)]
+pub struct Wall {
+    /// A finished shell, or its outer surface
+    #[arg(value_name = "MESH")]
+    pub mesh: PathBuf,
+    /// Its inner surface, where that is a file of its own
+    #[arg(value_name = "INNER")]
+    pub inner: Option<PathBuf>,
+    /// Write the report as JSON (`-`: to the output)
+    #[arg(long, value_name = "FILE")]
+    pub json: Option<PathBuf>,
+    /// Write the mesh as PLY with `wall_mm`, `ray_mm` and `opposite_mm` at every point
+    #[arg(long, value_name = "FILE.ply")]
+    pub map: Option<PathBuf>,
+    /// The shop's limits (see `secondbend limits`)
+    #[arg(long, value_name = "FILE")]
+    pub limits: Option<PathBuf>,
+    /// Unit of length of the files, where they do not say it themselves
+    #[arg(long, value_enum)]
+    pub unit: Option<UnitWord>,
+    /// Order or serial number, printed on every report
+    #[arg(long, value_name = "TEXT")]
+    pub order: Option<String>,
     /// How many threads to use (default: one a core)
     #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..=1024))]
     pub jobs: Option<u16>,

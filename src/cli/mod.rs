@@ -7,9 +7,11 @@ mod failure;
 mod fit;
 mod tables;
 mod vet;
+mod wall;
 
 pub use failure::Failure;
 pub use vet::vet_scan;
+pub use wall::wall_of;
 
 use std::ffi::OsString;
 use std::io::{self, Write};
@@ -55,6 +57,7 @@ fn run(command: Verb) -> Result<Ending, Failure> {
     match command {
         Verb::Vet(args) => vet::run(args),
         Verb::Fit(args) => fit::run(&args),
+        Verb::Wall(args) => wall::run(&args),
         Verb::Limits(args) => tables::limits(&args),
         Verb::Checks(args) => tables::checks(&args),
         Verb::Demo(args) => demo::run(&args),

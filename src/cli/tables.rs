@@ -40,18 +40,15 @@ pub(super) fn limits(args: &LimitsArgs) -> Result<Ending, Failure> {
 pub(super) fn checks(args: &ChecksArgs) -> Result<Ending, Failure> {
     let text = match &args.id {
         None => checks::list(),
-        Some(id) => {
-            let check = checks::find(id).ok_or_else(|| {
-                Failure::new(
-                    format!("no check is called `{id}`"),
-                    format!(
-                        "the nearest is `{}`; `secondbend checks` lists them all",
-                        checks::nearest_id(id)
-                    ),
-                )
-            })?;
-            checks::explain(check)
-        }
+        Some(id) => checks::explain_id(id).ok_or_else(|| {
+            Failure::new(
+                format!("no check is called `{id}`"),
+                format!(
+                    "the nearest is `{}`; `secondbend checks` lists them all",
+                    checks::nearest_id(id)
+                ),
+            )
+        })?,
     };
     print(&text)?;
     Ok(Ending::AllHold)

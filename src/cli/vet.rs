@@ -111,7 +111,7 @@ fn one(path: &Path, settings: &Settings) -> Done {
     }
 }
 
-fn is_stdout(path: &Path) -> bool {
+pub(super) fn is_stdout(path: &Path) -> bool {
     path.as_os_str() == "-"
 }
 
@@ -260,7 +260,7 @@ impl<'a> Collected<'a> {
     }
 }
 
-fn deliver(path: &Path, text: &str) -> Result<(), Failure> {
+pub(super) fn deliver(path: &Path, text: &str) -> Result<(), Failure> {
     if is_stdout(path) {
         return print(text);
     }

@@ -216,6 +216,48 @@ rows! {
         means: "Least material between a bore and the outside of the canal.",
         source: NO_SOURCE,
     };
+    /// Wall of the hard body.
+    WALL_BODY = Row {
+        key: "wall.body_mm", unit: "mm", kind: number(0.6, 0.0, 10.0),
+        means: "Least wall of the hard body after polishing (inscribed ball less the finishing stock).",
+        source: "from memory: printed acrylic monitor shells 0.8-1.0, floor 0.6; general resin guides ask 0.4 where supported, 1.0 better (addema.se, layerx3d.in)",
+    };
+    /// Wall of a hard canal.
+    WALL_CANAL = Row {
+        key: "wall.canal_mm", unit: "mm", kind: number(0.6, 0.0, 10.0),
+        means: "Least wall of a hard canal after polishing, where the canal can be told.",
+        source: "common practice, no source (canal 0.6-0.8)",
+    };
+    /// Wall of a soft canal.
+    WALL_SOFT_CANAL = Row {
+        key: "wall.soft_canal_mm", unit: "mm", kind: number(1.0, 0.0, 10.0),
+        means: "Least wall of a soft canal, where `wall.canal_material` is `soft` and the canal can be told.",
+        source: "common practice, no source (soft silicone 1.0-2.0, usually solid)",
+    };
+    /// What the canal is made of.
+    CANAL_MATERIAL = Row {
+        key: "wall.canal_material", unit: "", kind: Kind::Word { default: "hard", of: &["hard", "soft"] },
+        means: "What the canal is made of: `hard` like the body, or `soft`.",
+        source: NO_SOURCE,
+    };
+    /// Wall that stands free.
+    WALL_FREE = Row {
+        key: "wall.free_mm", unit: "mm", kind: number(0.6, 0.0, 10.0),
+        means: "Least wall as printed where it stands free (lips, fins).",
+        source: "general resin guides: unsupported wall 0.6 at least, 1.5 better (addema.se, layerx3d.in)",
+    };
+    /// Finishing stock.
+    WALL_STOCK = Row {
+        key: "wall.finishing_stock_mm", unit: "mm", kind: number(0.1, 0.0, 2.0),
+        means: "What sanding and polishing take off the outer surface; taken off the measured wall.",
+        source: "common practice, no source (0.05-0.2 a surface)",
+    };
+    /// Least hole.
+    HOLE_LEAST = Row {
+        key: "wall.hole_mm", unit: "mm", kind: number(0.5, 0.0, 10.0),
+        means: "Least width of a bore or vent that stays open in print.",
+        source: "general resin guides: 0.5 at least, 1.0 better (addema.se, layerx3d.in)",
+    };
     /// Smallest area at the first bend.
     AREA_LEAST = Row {
         key: "figures.first_bend_area_least_mm2", unit: "mm2", kind: number(30.0, 1.0, 500.0),

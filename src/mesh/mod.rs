@@ -3,6 +3,7 @@
 mod queries;
 mod topology;
 
+pub(crate) use queries::Shear;
 pub use queries::{MeshQueries, Nearest, RayHit, nearest_on_triangle};
 pub use topology::{BoundaryLoop, Link, Topology};
 

@@ -156,6 +156,7 @@ impl MeshQueries<'_> {
 
 /// The point of a triangle nearest to `p` (Ericson, Real-Time Collision Detection, 2005, §5.1.5).
 #[must_use]
+#[inline]
 pub fn nearest_on_triangle(p: &Point, a: &Point, b: &Point, c: &Point) -> Point {
     let (ab, ac, ap) = (b - a, c - a, p - a);
     let (d1, d2) = (ab.dot(&ap), ac.dot(&ap));
@@ -193,7 +194,7 @@ pub fn nearest_on_triangle(p: &Point, a: &Point, b: &Point, c: &Point) -> Point 
 
 /// The ray turned onto the z axis by a shear, so that edge tests of neighbouring facets agree
 /// to the last bit (Woop, Benthin, Wald 2013, JCGT 2(1)).
-struct Shear {
+pub(crate) struct Shear {
     kx: usize,
     ky: usize,
     kz: usize,
@@ -203,7 +204,7 @@ struct Shear {
 }
 
 impl Shear {
-    fn new(dir: &Vector) -> Self {
+    pub(crate) fn new(dir: &Vector) -> Self {
         let kz = dir.iamax();
         let (mut kx, mut ky) = ((kz + 1) % 3, (kz + 2) % 3);
         if dir[kz] < 0.0 {
@@ -219,15 +220,21 @@ impl Shear {
         }
     }
 
-    fn hit(&self, origin: &Point, corners: [Point; 3]) -> Option<f64> {
-        let [a, b, c] = corners.map(|p| {
+    #[inline]
+    pub(crate) fn hit(&self, origin: &Point, corners: [Point; 3]) -> Option<f64> {
+        let sheared = |p: Point| {
             let d = p - origin;
             (
                 d[self.kx] - self.sx * d[self.kz],
                 d[self.ky] - self.sy * d[self.kz],
                 self.sz * d[self.kz],
             )
-        });
+        };
+        let [a, b, c] = [
+            sheared(corners[0]),
+            sheared(corners[1]),
+            sheared(corners[2]),
+        ];
         let u = c.0 * b.1 - c.1 * b.0;
         let v = a.0 * c.1 - a.1 * c.0;
         let w = b.0 * a.1 - b.1 * a.0;

@@ -3,7 +3,7 @@
 use std::f64::consts::PI;
 
 use crate::canal::{Canal, NoCanal, Section, Side};
-use crate::checks::{self, Answer, Check, Facts, Finding};
+use crate::checks::{self, Answer, Facts, Finding};
 use crate::limits::Limits;
 use crate::mesh::Point;
 use crate::read::Scan;
@@ -52,7 +52,7 @@ pub fn vet(
         soundness: soundness_report(&facts),
         checks: answers
             .into_iter()
-            .map(|(check, answer)| check_report(check, answer))
+            .map(|(check, answer)| check_report(check.id, check.asks, answer))
             .collect(),
         limits: limits.as_tables(),
         limits_from: limits.from.clone(),
@@ -238,10 +238,10 @@ fn hole_report(hole: &Hole, facts: &Facts) -> HoleReport {
     }
 }
 
-fn check_report(check: &Check, answer: Answer) -> CheckReport {
+pub(super) fn check_report(id: &str, asks: &str, answer: Answer) -> CheckReport {
     CheckReport {
-        id: check.id.to_owned(),
-        question: check.asks.to_owned(),
+        id: id.to_owned(),
+        question: asks.to_owned(),
         outcome: answer.outcome,
         weighs: answer.weighs,
         answer: answer.says,

@@ -9,6 +9,7 @@ mod json;
 mod model;
 mod schema;
 mod text;
+mod wall;
 
 pub use build::{Command, vet};
 pub use csv::{Line, csv};
@@ -17,6 +18,10 @@ pub use json::{ReportError, json, json_line, unread_line};
 pub use model::*;
 pub use schema::schema;
 pub use text::{shown, text};
+pub use wall::{
+    BoreReport, EdgeReport, HistogramReport, ThinSpotReport, WALL_SCHEMA, WallFigures, WallInput,
+    WallReport, WebReport, wall, wall_json, wall_text,
+};
 
 /// The cautions that go with every report.
 pub const CAUTION: &str = "Measures geometry only. No medical device, and no clearance to use a \

@@ -13,7 +13,7 @@ use super::{CheckReport, Figure, FindingReport, Report, SideWord};
 
 const WIDTH: usize = 80;
 /// Where the text of a labelled line begins.
-const INDENT: &str = "             ";
+pub(super) const INDENT: &str = "             ";
 /// Places listed of one check; the rest is in the JSON.
 const MOST_PLACES: usize = 4;
 
@@ -25,11 +25,15 @@ pub fn text(report: &Report) -> String {
     for outcome in [Outcome::Breaks, Outcome::CannotTell] {
         let these = report.checks.iter().filter(|c| c.outcome == outcome);
         for check in these.filter(|c| c.because.is_none()) {
-            fault(&mut out, check);
+            let weighs = match check.weighs {
+                Verdict::Design => "does not hold the verdict back",
+                verdict => verdict.words(),
+            };
+            fault(&mut out, check, &format!(" ({weighs})"));
         }
     }
     following(&mut out, report);
-    holding(&mut out, report);
+    holding(&mut out, &report.checks);
     canal(&mut out, report);
     surface(&mut out, report);
     trace(&mut out, report);
@@ -49,17 +53,14 @@ fn head(out: &mut String, report: &Report) {
     }
 }
 
-fn fault(out: &mut String, check: &CheckReport) {
+/// A check that does not hold; `weighs` goes behind its id.
+pub(super) fn fault(out: &mut String, check: &CheckReport, weighs: &str) {
     let style = outcome_style(check.outcome);
     let label = check.outcome.words();
     let gap = INDENT.len() - label.len();
-    let weighs = match check.weighs {
-        Verdict::Design => "does not hold the verdict back",
-        verdict => verdict.words(),
-    };
     let _ = writeln!(
         out,
-        "\n{style}{label}{style:#}{:gap$}{} ({weighs})",
+        "\n{style}{label}{style:#}{:gap$}{}{weighs}",
         "", check.id
     );
     para(out, &check.question);
@@ -158,11 +159,11 @@ fn place(finding: &FindingReport) -> String {
     tied(&says)
 }
 
-fn holding(out: &mut String, report: &Report) {
+pub(super) fn holding(out: &mut String, checks: &[CheckReport]) {
     let style = outcome_style(Outcome::Holds);
     let mut label = Outcome::Holds.words();
     out.push('\n');
-    for check in report.checks.iter().filter(|c| c.outcome == Outcome::Holds) {
+    for check in checks.iter().filter(|c| c.outcome == Outcome::Holds) {
         let _ = write!(out, "{style}{label}{style:#}");
         // The id and its answer on one line where they fit, else the answer goes on below.
         let room = format!("{:1$}", "", INDENT.len() + 24);
@@ -321,12 +322,12 @@ fn trace(out: &mut String, report: &Report) {
     labelled(out, "caution", &report.caution);
 }
 
-fn labelled(out: &mut String, label: &str, body: &str) {
+pub(super) fn labelled(out: &mut String, label: &str, body: &str) {
     let body = wrapped(&tied(body), INDENT, WIDTH);
     let _ = writeln!(out, "{label:0$}{1}", INDENT.len(), body.trim_start());
 }
 
-fn para(out: &mut String, body: &str) {
+pub(super) fn para(out: &mut String, body: &str) {
     let _ = writeln!(out, "{}", wrapped(&tied(body), INDENT, WIDTH));
 }
 
@@ -343,7 +344,7 @@ fn verdict_style(verdict: Verdict) -> Style {
 }
 
 /// Not red for "breaks": red is the right ear.
-const fn outcome_style(outcome: Outcome) -> Style {
+pub(super) const fn outcome_style(outcome: Outcome) -> Style {
     let colour = match outcome {
         Outcome::Holds => AnsiColor::Green,
         Outcome::Breaks => AnsiColor::Magenta,

@@ -1,0 +1,104 @@
+use std::collections::BTreeSet;
+
+use super::*;
+use crate::limits::Setting;
+use crate::mesh::{Topology, Vector};
+use crate::shell::wall::shapes::{blocks, cup, hollow};
+use crate::shell::wall::{WallOptions, wall};
+
+fn answers(mesh: &Mesh, limits: &Limits) -> Vec<(&'static str, Answer)> {
+    let wall = wall(mesh, &Topology::new(mesh), &WallOptions::default()).expect("a wall");
+    let facts = WallFacts::new(mesh, &wall, None);
+    run_wall(&facts, limits)
+        .into_iter()
+        .map(|(check, answer)| (check.id, answer))
+        .collect()
+}
+
+/// Ids of the checks with this outcome.
+fn with(answers: &[(&'static str, Answer)], outcome: Outcome) -> BTreeSet<&'static str> {
+    let same = answers.iter().filter(|a| a.1.outcome == outcome);
+    same.map(|a| a.0).collect()
+}
+
+fn put(row: &'static Row, value: f64) -> Limits {
+    let mut limits = Limits::default();
+    limits.put(row, Setting::Number(value)).expect("allowed");
+    limits
+}
+
+#[test]
+fn a_good_shell_holds_and_each_fault_breaks_its_own_check_alone() {
+    let good = cup(0.8, 0.3);
+    let fine = answers(&good, &Limits::default());
+    assert_eq!(
+        with(&fine, Outcome::Holds).len(),
+        WALL_CHECKS.len(),
+        "{fine:?}"
+    );
+    assert_eq!(wall_outcome(fine.iter().map(|a| &a.1)), Outcome::Holds);
+    let cases: [(&str, Mesh, Limits); 5] = [
+        ("wall-too-thin", cup(0.65, 0.3), Limits::default()),
+        // A web of 0.70 between the bores, under a shop's stricter limit.
+        ("web-too-thin", good.clone(), put(&rows::BORE_WEB, 0.8)),
+        ("hole-too-small", good.clone(), put(&rows::HOLE_LEAST, 1.6)),
+        (
+            "trapped-volume",
+            hollow(10.0, 9.0, Vector::zeros(), 4),
+            Limits::default(),
+        ),
+        ("wall-free-too-thin", fin(0.5), put(&rows::WALL_BODY, 0.3)),
+    ];
+    for (id, mesh, limits) in cases {
+        let told = answers(&mesh, &limits);
+        assert_eq!(
+            with(&told, Outcome::Breaks),
+            BTreeSet::from([id]),
+            "{told:?}"
+        );
+        assert_eq!(wall_outcome(told.iter().map(|a| &a.1)), Outcome::Breaks);
+        let answer = &told.iter().find(|a| a.0 == id).expect("it is there").1;
+        assert!(
+            answer.advice.is_some() && !answer.findings.is_empty(),
+            "{id}"
+        );
+    }
+}
+
+/// A block with a fin on it.
+fn fin(thick: f64) -> Mesh {
+    let (a, b) = (4.0 - thick / 2.0, 4.0 + thick / 2.0);
+    blocks(
+        [&[0.0, a, b, 8.0], &[0.0, 8.0], &[0.0, 5.0, 8.0]],
+        0.25,
+        |[x, _, z]| z < 5.0 || (x > a && x < b),
+    )
+}
+
+#[test]
+fn an_open_shell_is_not_called_good_and_a_close_call_is_not_decided() {
+    let (points, mut facets) = cup(0.8, 0.3).into_parts();
+    facets.truncate(facets.len() - 40);
+    let open = Mesh::new(points, facets).expect("same indices");
+    let told = answers(&open, &Limits::default());
+    assert!(with(&told, Outcome::CannotTell).contains("surface-open"));
+    // 0.8 less 0.1 of stock against 0.7.
+    let close = answers(&cup(0.8, 0.3), &put(&rows::WALL_BODY, 0.7));
+    assert!(
+        with(&close, Outcome::CannotTell).contains("wall-too-thin"),
+        "{close:?}"
+    );
+}
+
+#[test]
+fn ids_are_unique_and_unlike_those_of_scans() {
+    let mut ids: BTreeSet<&str> = super::super::CHECKS.iter().map(|c| c.id).collect();
+    for check in WALL_CHECKS {
+        assert!(ids.insert(check.id), "{}", check.id);
+        assert!(
+            check.asks.ends_with('?') && check.explains.len() > 60,
+            "{}",
+            check.id
+        );
+    }
+}

@@ -1,0 +1,81 @@
+//! Is the wall thick enough everywhere, after polishing? The question that a finished shell is
+//! measured for.
+
+use crate::checks::{Answer, Bar, Verdict, figure, number, undecided};
+use crate::limits::{Limits, rows};
+
+use super::{WallCheck, WallFacts, decide, polished};
+
+pub static CHECK: WallCheck = WallCheck {
+    id: "wall-too-thin",
+    asks: "Is every wall thick enough after polishing?",
+    explains: "The wall is the inscribed ball at every outer point, less the finishing stock, held \
+        against the limit of its place: canal (hard or soft) or body. Places under it are told with \
+        area and least value. Rims and edges are listed apart. Where no canal is told, the \
+        body's limit stands everywhere.",
+    worst: Verdict::Repair,
+    limits: &[
+        &rows::WALL_BODY,
+        &rows::WALL_CANAL,
+        &rows::WALL_SOFT_CANAL,
+        &rows::CANAL_MATERIAL,
+        &rows::WALL_STOCK,
+    ],
+    run,
+};
+
+fn run(facts: &WallFacts, limits: &Limits) -> Answer {
+    let counted: Vec<usize> = (0..facts.wall.wall_mm.len())
+        .filter(|&p| facts.wall.counts(p))
+        .collect();
+    let bar_at = |p: usize| {
+        let row = facts.least_at(p, limits).0;
+        Bar::at_least(row, limits)
+    };
+    let value_at = |p: usize| polished(facts.wall.at(p), limits);
+    let Some((k, told)) = decide(counted.iter().map(|&p| (value_at(p), bar_at(p)))) else {
+        return Answer::cannot_tell(
+            "no outer wall was measured",
+            "see `surface-open`, or give the inner surface as a second file",
+        );
+    };
+    let (value, bar) = (value_at(counted[k]), bar_at(counted[k]));
+    if told == Some(true) {
+        return Answer::holds(format!("least {}", figure(&value, "mm")))
+            .value(value, "mm")
+            .limit(bar);
+    }
+    let spots = facts.thin_spots(limits);
+    let findings = spots
+        .iter()
+        .map(|spot| {
+            let says = format!(
+                "{} over {}",
+                figure(&polished(spot.least_mm, limits), "mm"),
+                number(spot.area_mm2, "mm2")
+            );
+            facts.finding(&spot.point, says)
+        })
+        .collect();
+    let answer = if told == Some(false) {
+        let area: f64 = spots.iter().map(|s| s.area_mm2).sum();
+        let places = if spots.len() == 1 { "place" } else { "places" };
+        let says = format!(
+            "least {}; {} thin {places}, {} in all",
+            figure(&value, "mm"),
+            spots.len(),
+            number(area, "mm2")
+        );
+        Answer::breaks(
+            Verdict::Repair,
+            says,
+            "thicken the wall there before printing",
+        )
+    } else {
+        Answer::cannot_tell(
+            undecided(&value, &bar),
+            "measure that place on the printed part",
+        )
+    };
+    answer.value(value, "mm").limit(bar).findings(findings)
+}
