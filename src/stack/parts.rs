@@ -196,6 +196,12 @@ pub struct Stack {
 }
 
 impl Stack {
+    /// Does any part lead to a bore, so that a tube would have to be laid?
+    #[must_use]
+    pub fn asks_for_tubes(&self) -> bool {
+        self.parts.iter().any(|p| p.bore.is_some())
+    }
+
     /// A stack of bare boxes, for a question put in code.
     #[must_use]
     pub fn of_boxes(sizes_mm: &[[f64; 3]], clearance_mm: f64, wall_clearance_mm: f64) -> Self {

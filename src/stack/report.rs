@@ -113,6 +113,10 @@ pub fn fit_text(stack: &Stack, answer: &FitAnswer, helps: &[Help]) -> String {
         out.push('\n');
     };
     match &answer.verdict {
+        Verdict::Fits if stack.asks_for_tubes() => line(
+            "the parts fit, and the whole can't be told: tubes to the bores are not laid"
+                .to_string(),
+        ),
         Verdict::Fits => {
             line("fits: a placement was found, and every margin re-computed".to_string())
         }

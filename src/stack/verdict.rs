@@ -181,7 +181,7 @@ fn notes(cavity: &Cavity, stack: &Stack) -> Vec<String> {
             ));
         }
     }
-    if stack.parts.iter().any(|p| p.bore.is_some()) {
+    if stack.asks_for_tubes() {
         notes.push(
             "tubes to the bores were not laid: only spouts and parts were placed".to_string(),
         );
