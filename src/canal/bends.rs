@@ -186,7 +186,7 @@ mod tests {
 
     #[test]
     fn bends_of_two_arcs() {
-        // trade check values C1 to C6: exact geometry
+        // closed forms of the two arcs
         let points = two_bends();
         let arcs = arc_lengths(&points);
         let total = arcs[arcs.len() - 1];

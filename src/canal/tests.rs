@@ -245,7 +245,7 @@ fn the_mirror_image_is_the_other_ear() {
     );
     assert_eq!((a.side, b.side), (Some(Side::Right), Some(Side::Left)));
     assert!((a.length_mm.value - b.length_mm.value).abs() < 0.01);
-    // C18: the frame's chirality is the side's sign
+    // the frame's chirality is the side's sign
     for (canal, sign) in [(&a, 1.0), (&b, -1.0)] {
         let f = canal.frame.expect("a side comes with a frame");
         assert!((f.forward.cross(&f.up).dot(&f.out) - sign).abs() < 1e-9);
@@ -266,7 +266,7 @@ fn inverted_winding_changes_no_length() {
 
 #[test]
 fn sections_of_an_elliptic_tube_have_its_area_and_widths() {
-    // C7: an ellipse 10 × 7 has area 54.98, perimeter 26.91, equivalent diameter 8.367
+    // closed form: an ellipse 10 × 7 has area 54.98, perimeter 26.91, equivalent diameter 8.367
     let shape = Swept {
         runs: vec![(24.0, 0.0, 0.0)],
         half: [(5.0, 3.5), (5.0, 3.5)],
@@ -276,7 +276,7 @@ fn sections_of_an_elliptic_tube_have_its_area_and_widths() {
     let canal = look(&turned(&shape.mesh(), 0.5)).expect("an open tube");
     assert!(!canal.aperture_reached && canal.length_mm.bound == crate::units::Bound::AtLeast);
     let s = &canal.sections[canal.sections.len() / 2];
-    // an inscribed polygon of 80 sides is smaller, never larger (C8)
+    // an inscribed polygon of 80 sides is smaller, never larger
     assert!(
         s.area_mm2 < 54.98 && s.area_mm2 > 54.98 * 0.995,
         "{}",

@@ -26,7 +26,7 @@ fn findings(s: &Soundness) -> Vec<(&'static str, usize)> {
     all.into_iter().filter(|(_, n)| *n > 0).collect()
 }
 
-/// trade.md C16: a torus R 10, r 4 (half a canal's bend, doubled): 3158.3 mm³, 1579.1 mm².
+/// Closed form: a torus R 10, r 4 (half a canal's bend, doubled): 3158.3 mm³, 1579.1 mm².
 #[test]
 fn torus_volume_and_area_read_low_and_converge() {
     let mut last = f64::INFINITY;
@@ -49,7 +49,7 @@ fn torus_volume_and_area_read_low_and_converge() {
     }
 }
 
-/// trade.md C15: a round hole r 1.5 in a flat wall: loop 9.425, cap 7.069.
+/// Closed form: a round hole r 1.5 in a flat wall: loop 9.425, cap 7.069.
 #[test]
 fn a_round_hole_reads_its_circle_from_below() {
     let s = look(&wall_with_hole(10.0, 1.5, 96));
@@ -66,7 +66,7 @@ fn a_round_hole_reads_its_circle_from_below() {
     assert!(!hole.base);
 }
 
-/// trade.md C14: V − E + F of a closed ball, with one hole, with one bore.
+/// Closed form: V − E + F of a closed ball, with one hole, with one bore.
 #[test]
 fn euler_numbers() {
     let number = |m: &Mesh| {
@@ -79,7 +79,7 @@ fn euler_numbers() {
     assert_eq!(number(&torus(10.0, 3.0, 30, 12)), 0);
 }
 
-/// trade.md C19: a mirrored mesh without repair has a negative signed volume, and is inverted.
+/// Closed form: a mirrored mesh without repair has a negative signed volume, and is inverted.
 #[test]
 fn a_mirrored_mesh_is_inverted_and_keeps_its_volume() {
     let right = ball(5.0, 12);

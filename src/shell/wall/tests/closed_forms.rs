@@ -1,4 +1,4 @@
-//! Shapes whose inscribed balls are known (check values C9 to C13 of the domain reference, and more).
+//! Shapes whose inscribed balls are known in closed form.
 
 use approx::assert_abs_diff_eq;
 
@@ -87,7 +87,6 @@ fn bore_set_off_leaves_the_known_wall() {
     let mesh = bored(4.0, 1.0, 1.5, 10.0, 0.15);
     let w = measure(&mesh);
     let least = w.least.as_ref().expect("there is a wall");
-    println!("C10 {:?} {:?}", least, w.bores);
     assert_abs_diff_eq!(least.wall_mm.value, 1.5, epsilon = 0.01);
     assert_eq!(w.bores.len(), 1);
     assert!(w.bores[0].round);
@@ -111,7 +110,6 @@ fn two_bores_have_a_web_and_an_outer_wall() {
     assert_eq!(w.bores.len(), 2, "{:?}", w.bores);
     let web = |a, b| w.webs.iter().find(|x| x.between == [a, b]).expect("web");
     let mid = web(Between::Bore(0), Between::Bore(1));
-    println!("C11 {mid:?}");
     assert_abs_diff_eq!(mid.least_mm, 0.70, epsilon = 0.01);
     assert!(
         mid.point.x.abs() < 0.36 && mid.point.y.abs() < 0.2,
