@@ -106,7 +106,13 @@ pub(super) fn run(args: &Args) -> Result<Ending, Failure> {
         .map_err(|e| Failure::new(format!("no threads can be started: {e}"), "try `--jobs 1`"))?;
     let measured = pool.install(|| {
         let outer = read(&args.mesh, &options)?;
-        let inner = args.inner.as_deref().map(|path| read(path, &options));
+        // The two are halves of one shell: what the outer is in, the inner is in too, though it may
+        // be too small to be taken for an earpiece by itself.
+        let same = ReadOptions {
+            unit: outer.unit,
+            ..options.clone()
+        };
+        let inner = args.inner.as_deref().map(|path| read(path, &same));
         let inner = inner.transpose()?;
         let name = shown(&args.mesh.to_string_lossy());
         wall_of(&outer, inner.as_ref(), args.order.as_deref(), &limits)

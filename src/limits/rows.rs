@@ -246,6 +246,24 @@ rows! {
         means: "Least wall as printed where it stands free (lips, fins).",
         source: "general resin guides: unsupported wall 0.6 at least, 1.5 better (addema.se, layerx3d.in)",
     };
+    /// Least size of a shell.
+    SHELL_SIZE_LEAST = Row {
+        key: "wall.shell_size_least_mm", unit: "mm", kind: number(8.0, 0.1, 1000.0),
+        means: "A shell must be at least this across (greatest distance), or its unit of length is doubted.",
+        source: "our reading: the shortest canal pieces are about 10 mm long; an impression is 25-40 mm by concha sizes of HUTUBS (Brinkmann et al. 2019)",
+    };
+    /// Greatest size of a shell.
+    SHELL_SIZE_MOST = Row {
+        key: "wall.shell_size_most_mm", unit: "mm", kind: number(60.0, 1.0, 1000.0),
+        means: "A shell must be at most this across (greatest distance), or its unit of length is doubted.",
+        source: "our reading, as `scan.size_most_mm`",
+    };
+    /// Greatest middle wall of a shell.
+    SHELL_WALL_MOST = Row {
+        key: "wall.shell_wall_most_mm", unit: "mm", kind: number(4.0, 0.5, 50.0),
+        means: "The median wall of a shell must be at most this, or it is doubted whether a shell was measured.",
+        source: "common practice, no source (poured and printed walls 0.6-1.2, soft ones 1-2)",
+    };
     /// Finishing stock.
     WALL_STOCK = Row {
         key: "wall.finishing_stock_mm", unit: "mm", kind: number(0.1, 0.0, 2.0),

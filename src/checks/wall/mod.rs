@@ -3,6 +3,7 @@
 //! one the body's limit stands everywhere.
 
 mod hole_too_small;
+mod not_a_shell;
 mod surface_open;
 mod trapped_volume;
 mod wall_free;
@@ -36,6 +37,7 @@ pub struct WallCheck {
 
 /// All checks of `wall`, in the order in which they are reported.
 pub static WALL_CHECKS: &[&WallCheck] = &[
+    &not_a_shell::CHECK,
     &wall_too_thin::CHECK,
     &wall_free::CHECK,
     &web_too_thin::CHECK,
@@ -120,12 +122,25 @@ impl<'a> WallFacts<'a> {
     }
 }
 
-/// Answers every check.
+/// Answers every check. Where it is doubtful whether a shell was measured at all, no wall is told
+/// to be good, and where the unit or the pair can't be right, none to be bad either.
 #[must_use]
 pub fn run_wall(facts: &WallFacts, limits: &Limits) -> Vec<(&'static WallCheck, Answer)> {
+    let doubt = not_a_shell::doubt(facts, limits);
+    let of_the_wall =
+        |check: &WallCheck| check.id != not_a_shell::CHECK.id && check.id != surface_open::CHECK.id;
     WALL_CHECKS
         .iter()
-        .map(|&check| (check, (check.run)(facts, limits)))
+        .map(|&check| {
+            let answer = (check.run)(facts, limits);
+            let answer = match &doubt {
+                Some(d) if of_the_wall(check) && (d.of_all || answer.outcome == Outcome::Holds) => {
+                    Answer::cannot_tell(d.says.clone(), "see `not-a-shell`")
+                }
+                _ => answer,
+            };
+            (check, answer)
+        })
         .collect()
 }
 

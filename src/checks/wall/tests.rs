@@ -102,3 +102,59 @@ fn ids_are_unique_and_unlike_those_of_scans() {
         );
     }
 }
+
+/// What is thick without being a shell's wall never holds.
+#[test]
+fn solids_wrong_units_and_pairs_that_do_not_belong_are_never_good() {
+    use crate::mesh::Point;
+    use crate::shell::wall::joined;
+    use crate::shell::wall::shapes::{sphere, turned_sphere};
+
+    let told = |mesh: &Mesh, inner_from_facet| {
+        let options = WallOptions {
+            inner_from_facet,
+            ..WallOptions::default()
+        };
+        let wall = wall(mesh, &Topology::new(mesh), &options).expect("a wall");
+        let facts = WallFacts::new(mesh, &wall, None);
+        run_wall(&facts, &Limits::default())
+    };
+    let ball = sphere(Point::origin(), 10.0, 4);
+    let scaled = |by: f64| {
+        cup(0.8, 0.4)
+            .mapped(|p| Point::from(p.coords * by))
+            .expect("finite")
+    };
+    let pair = |inner_mm: f64, off: Vector| {
+        let (mesh, from) = joined(&ball, &turned_sphere(off, inner_mm, 4));
+        (mesh, Some(from))
+    };
+    let cases = [
+        ("a solid", (ball.clone(), None)),
+        ("centimetres", (scaled(10.0), None)),
+        ("metres", (scaled(0.001), None)),
+        ("an inner 25 times too small", pair(0.37, Vector::zeros())),
+        ("an inner elsewhere", pair(9.2, Vector::new(60.0, 0.0, 0.0))),
+        ("swapped", {
+            let (mesh, from) = joined(&turned_sphere(Vector::zeros(), 9.2, 4), &ball);
+            (mesh, Some(from))
+        }),
+    ];
+    for (what, (mesh, from)) in cases {
+        let answers = told(&mesh, from);
+        for (check, answer) in &answers {
+            let of_the_wall = check.id.contains("wall") || check.id == "not-a-shell";
+            assert!(
+                !of_the_wall || answer.outcome != Outcome::Holds,
+                "{what}: {} holds: {}",
+                check.id,
+                answer.says
+            );
+        }
+        assert_ne!(
+            wall_outcome(answers.iter().map(|a| &a.1)),
+            Outcome::Holds,
+            "{what}"
+        );
+    }
+}
