@@ -3,7 +3,7 @@
 use crate::limits::{Limits, rows};
 
 use super::fin_edges::spots;
-use super::loose_parts::count;
+use super::loose_parts::{count, counted};
 use super::{Answer, Bar, Check, Facts, Verdict};
 
 pub static CHECK: Check = Check {
@@ -19,20 +19,18 @@ pub static CHECK: Check = Check {
 fn run(facts: &Facts, limits: &Limits) -> Answer {
     let bar = Bar::at_most(&rows::CROSSINGS, limits);
     let n = facts.soundness.crossing_pairs;
-    let says = format!("{n} pairs of facets that cross");
+    let (one, many) = ("pair of facets that cross", "pairs of facets that cross");
+    let says = counted(n, one, many);
     let answer = if bar.judge(&count(n)) == Some(true) {
         Answer::holds(says)
     } else {
         Answer::breaks(
             Verdict::Repair,
             says,
-            "remove the fold in a mesh program, then vet the scan again",
+            "remove the fold there in a mesh program (where many lie scattered, the scan is too noisy: \
+             scan again or smooth it), then vet it again",
         )
     };
-    let findings = spots(
-        facts,
-        &facts.soundness.crossing_spots,
-        "pairs of facets that cross",
-    );
+    let findings = spots(facts, &facts.soundness.crossing_spots, one, many);
     answer.value(count(n), "").limit(bar).findings(findings)
 }

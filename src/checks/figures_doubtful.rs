@@ -5,7 +5,7 @@ use crate::canal::Canal;
 use crate::limits::{Limits, rows};
 use crate::units::Measured;
 
-use super::{Answer, Bar, Check, Facts, Verdict, figure, undecided};
+use super::{Answer, Bar, Check, Facts, Verdict, figure, number, undecided};
 
 /// Area at the first bend within two standard deviations of Voss et al. 2020 (63.4, sd 13.5).
 const USUAL_MM2: (f64, f64) = (36.0, 90.0);
@@ -53,7 +53,12 @@ fn run(facts: &Facts, limits: &Limits) -> Answer {
     } else {
         most
     };
-    let says = format!("{} at the first bend", figure(&area, "mm2"));
+    let says = format!(
+        "{} at the first bend, held against {} to {}",
+        figure(&area, "mm2"),
+        format_args!("{:.1}", least.value),
+        number(most.value, "mm2")
+    );
     let answer = match bar.judge(&area) {
         Some(true) => Answer::holds(says).and(&unusual(area.value)),
         Some(false) => Answer::breaks(Verdict::CannotTell, says, LOOK),

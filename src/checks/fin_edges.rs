@@ -4,7 +4,7 @@
 use crate::limits::{Limits, rows};
 use crate::soundness::Spot;
 
-use super::loose_parts::count;
+use super::loose_parts::{count, counted};
 use super::{Answer, Bar, Check, Facts, Finding, Verdict};
 
 pub static CHECK: Check = Check {
@@ -24,14 +24,20 @@ fn run(facts: &Facts, limits: &Limits) -> Answer {
     let findings = spots(
         facts,
         &facts.soundness.fin_spots,
+        "edge with more than two facets",
+        "edges with more than two facets",
+    );
+    let says = counted(
+        n,
+        "edge with more than two facets",
         "edges with more than two facets",
     );
     let answer = if bar.judge(&count(n)) == Some(true) {
-        Answer::holds(format!("{n} edges with more than two facets"))
+        Answer::holds(says)
     } else {
         Answer::breaks(
             Verdict::Repair,
-            format!("{n} edges with more than two facets"),
+            says,
             "delete the fins in a mesh program, then vet the scan again",
         )
     };
@@ -39,9 +45,9 @@ fn run(facts: &Facts, limits: &Limits) -> Answer {
 }
 
 /// Findings at the places where something was counted.
-pub(super) fn spots(facts: &Facts, spots: &[Spot], what: &str) -> Vec<Finding> {
+pub(super) fn spots(facts: &Facts, spots: &[Spot], one: &str, many: &str) -> Vec<Finding> {
     spots
         .iter()
-        .map(|spot| facts.finding(&spot.point, format!("{} {what}", spot.count)))
+        .map(|spot| facts.finding(&spot.point, counted(spot.count, one, many)))
         .collect()
 }

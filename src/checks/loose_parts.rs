@@ -33,8 +33,9 @@ fn run(facts: &Facts, limits: &Limits) -> Answer {
         })
         .collect();
     let says = match floaters.len() {
-        0 => "one piece".to_owned(),
-        n => format!("{n} loose beside the main piece"),
+        0 => "no loose part".to_owned(),
+        1 => "one loose part beside the main piece".to_owned(),
+        n => format!("{n} loose parts beside the main piece"),
     };
     let answer = if bar.judge(&value) == Some(true) {
         Answer::holds(says)
@@ -46,6 +47,11 @@ fn run(facts: &Facts, limits: &Limits) -> Answer {
         )
     };
     answer.value(value, "").limit(bar).findings(findings)
+}
+
+/// `1 edge`, `3 edges`.
+pub(super) fn counted(n: usize, one: &str, many: &str) -> String {
+    format!("{n} {}", if n == 1 { one } else { many })
 }
 
 /// A count as a figure: it has no `±`.

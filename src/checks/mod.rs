@@ -33,7 +33,7 @@ pub use answer::{
 pub use facts::Facts;
 pub use print::{explain, explain_id, list, markdown};
 
-use crate::limits::{Limits, Row};
+use crate::limits::{Limits, Row, rows};
 
 /// A check: a row and a function.
 pub struct Check {
@@ -98,16 +98,18 @@ pub fn find(id: &str) -> Option<&'static Check> {
     CHECKS.iter().copied().find(|check| check.id == id)
 }
 
-/// The id most like `wrong`.
+/// The id most like `wrong`; `None` where nothing is like it.
 #[must_use]
-pub fn nearest_id(wrong: &str) -> &'static str {
+pub fn nearest_id(wrong: &str) -> Option<&'static str> {
     let walls = wall::WALL_CHECKS.iter().map(|check| check.id);
     CHECKS
         .iter()
         .map(|check| check.id)
         .chain(walls)
-        .max_by(|a, b| strsim::jaro_winkler(a, wrong).total_cmp(&strsim::jaro_winkler(b, wrong)))
-        .unwrap_or("")
+        .map(|id| (strsim::jaro_winkler(id, wrong), id))
+        .max_by(|a, b| a.0.total_cmp(&b.0))
+        .filter(|&(likeness, _)| likeness > rows::LIKE)
+        .map(|(_, id)| id)
 }
 
 #[cfg(test)]

@@ -11,10 +11,10 @@ pub static CHECK: Check = Check {
     asks: "Is the scan of the side that the order names?",
     explains: "The side is read from the shape of the concha and the run of the canal; it is told \
         only when the evidence clears a stated margin. It is held against `--side`. A mirrored \
-        file reads as the other side, so a break means: label, order or file is wrong. Without \
-        `--side` there is nothing to hold it against; the side is reported, and where it can't \
-        be told the verdict is not held back by that.",
-    worst: Verdict::Repair,
+        file reads as the other side, so a break means: label, order or file is wrong, and nobody \
+        can say which ear this is. Without `--side` there is nothing to hold it against: the side \
+        is reported, the question is not answered, and the verdict is not held back by that.",
+    worst: Verdict::CannotTell,
     limits: &[],
     run,
 };
@@ -38,7 +38,7 @@ fn run(facts: &Facts, limits: &Limits) -> Answer {
             name(read)
         )),
         (Some(read), Some(ordered)) => Answer::breaks(
-            Verdict::Repair,
+            Verdict::CannotTell,
             format!(
                 "the scan reads as a {} ear, the order says {}",
                 name(read),
@@ -47,10 +47,14 @@ fn run(facts: &Facts, limits: &Limits) -> Answer {
             "stop: label, order or file is wrong (two files swapped, or one mirrored); find which \
              before anything is designed",
         ),
-        (Some(read), None) => Answer::holds(format!(
-            "the scan reads as a {} ear; no side was ordered",
-            name(read)
-        )),
+        (Some(read), None) => Answer::cannot_tell(
+            format!(
+                "the scan reads as a {} ear; no side was ordered",
+                name(read)
+            ),
+            "give the order's side with `--side left` or `--side right`",
+        )
+        .not_deciding(),
         (None, Some(ordered)) => Answer::cannot_tell(
             "the shape does not tell left from right",
             format!("make sure by the label that it is a {} ear", name(ordered)),

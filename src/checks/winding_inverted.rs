@@ -4,7 +4,7 @@
 use crate::limits::{Limits, rows};
 
 use super::fin_edges::spots;
-use super::loose_parts::count;
+use super::loose_parts::{count, counted};
 use super::{Answer, Bar, Check, Facts, Verdict};
 
 pub static CHECK: Check = Check {
@@ -23,7 +23,8 @@ fn run(facts: &Facts, limits: &Limits) -> Answer {
     let bar = Bar::at_most(&rows::TURNED, limits);
     let n = facts.soundness.flipped_facets;
     let value = count(n);
-    let findings = spots(facts, &facts.soundness.flipped_spots, "facets face inward");
+    let (one, many) = ("facet faces inward", "facets face inward");
+    let findings = spots(facts, &facts.soundness.flipped_spots, one, many);
     if facts.soundness.one_sided_edges > 0 {
         return Answer::breaks(
             Verdict::Repair,
@@ -35,7 +36,7 @@ fn run(facts: &Facts, limits: &Limits) -> Answer {
         );
     }
     let answer = match (bar.judge(&value), facts.soundness.inverted) {
-        (Some(true), false) => Answer::holds(format!("{n} facets face inward")),
+        (Some(true), false) => Answer::holds(counted(n, one, many)),
         (_, true) => Answer::breaks(
             Verdict::Repair,
             "the whole surface is inside out",
@@ -43,7 +44,7 @@ fn run(facts: &Facts, limits: &Limits) -> Answer {
         ),
         (_, false) => Answer::breaks(
             Verdict::Repair,
-            format!("{n} facets face inward"),
+            counted(n, one, many),
             "let a mesh program orient the facets alike, then vet the scan again",
         ),
     };

@@ -24,10 +24,7 @@ pub(super) fn limits(args: &LimitsArgs) -> Result<Ending, Failure> {
             let row = rows::find(key).ok_or_else(|| {
                 Failure::new(
                     format!("no limit is called `{key}`"),
-                    format!(
-                        "the nearest is `{}`; `secondbend limits` lists them all",
-                        nearest_key(key)
-                    ),
+                    nearest(nearest_key(key), "secondbend limits"),
                 )
             })?;
             limits::explain(row, &values)
@@ -37,16 +34,18 @@ pub(super) fn limits(args: &LimitsArgs) -> Result<Ending, Failure> {
     Ok(Ending::AllHold)
 }
 
+fn nearest(near: Option<&str>, lists: &str) -> String {
+    let near = near.map_or_else(String::new, |near| format!("the nearest is `{near}`; "));
+    format!("{near}`{lists}` lists them all")
+}
+
 pub(super) fn checks(args: &ChecksArgs) -> Result<Ending, Failure> {
     let text = match &args.id {
         None => checks::list(),
         Some(id) => checks::explain_id(id).ok_or_else(|| {
             Failure::new(
                 format!("no check is called `{id}`"),
-                format!(
-                    "the nearest is `{}`; `secondbend checks` lists them all",
-                    checks::nearest_id(id)
-                ),
+                nearest(checks::nearest_id(id), "secondbend checks"),
             )
         })?,
     };

@@ -11,7 +11,7 @@ use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 use rayon::prelude::*;
 
 use crate::canal::{self, NoCanal};
-use crate::checks::Verdict;
+use crate::checks::{Outcome, Verdict};
 use crate::limits::Limits;
 use crate::mesh::{MeshQueries, Topology};
 use crate::read::{ReadOptions, Scan, read_file};
@@ -146,6 +146,9 @@ struct Collected<'a> {
     ending: Ending,
     printed: usize,
     failure: Option<Failure>,
+    /// How often each verdict was given, in the order of [`Verdict`].
+    told: [usize; 4],
+    unread: usize,
 }
 
 /// What the CSV needs of a scan.
@@ -163,6 +166,8 @@ impl<'a> Collected<'a> {
             ending: Ending::AllHold,
             printed: 0,
             failure: None,
+            told: [0; 4],
+            unread: 0,
         }
     }
 
@@ -203,7 +208,8 @@ impl<'a> Collected<'a> {
             };
             self.json.push_str(&made?);
         }
-        self.ending = self.ending.max(ending(report.verdict));
+        self.ending = self.ending.max(ending(&report));
+        self.told[report.verdict as usize] += 1;
         if self.args.csv.is_some() {
             // The long lists are not in the CSV; a batch need not hold them.
             if let Some(canal) = &mut report.canal {
@@ -217,6 +223,7 @@ impl<'a> Collected<'a> {
 
     fn take_failure(&mut self, path: String, failure: Failure) -> Result<(), Failure> {
         self.ending = Ending::CannotTell;
+        self.unread += 1;
         if !self.several() {
             // Nothing else is to be said or written: one scan, one error.
             self.failure = Some(failure);
@@ -241,9 +248,31 @@ impl<'a> Collected<'a> {
         Ok(())
     }
 
+    /// The batch in a line.
+    fn tally(&self) -> String {
+        let verdicts = [
+            Verdict::Design,
+            Verdict::Repair,
+            Verdict::CannotTell,
+            Verdict::Retake,
+        ];
+        let told = verdicts.iter().zip(self.told);
+        let mut parts: Vec<String> = told
+            .filter(|&(_, n)| n > 0)
+            .map(|(verdict, n)| format!("{n} {}", verdict.words()))
+            .collect();
+        if self.unread > 0 {
+            parts.push(format!("{} could not be read", self.unread));
+        }
+        format!("{} scans: {}", self.args.scans.len(), parts.join(", "))
+    }
+
     fn write(self) -> Result<Ending, Failure> {
         if let Some(failure) = self.failure {
             return Err(failure);
+        }
+        if self.several() && self.text_wanted() {
+            print(&format!("\n\n{}\n", self.tally()))?;
         }
         if let Some(path) = &self.args.json {
             deliver(path, &self.json)?;
@@ -267,11 +296,15 @@ pub(super) fn deliver(path: &Path, text: &str) -> Result<(), Failure> {
     Ok(whole_file(path, |out| out.write_all(text.as_bytes()))?)
 }
 
-/// The exit code follows the verdict.
-const fn ending(verdict: Verdict) -> Ending {
-    match verdict {
+/// The exit code follows the verdict; where what breaks makes the rest untold (another side than
+/// ordered, no ear's figures), something breaks all the same.
+fn ending(report: &Report) -> Ending {
+    let decides =
+        |c: &report::CheckReport| c.outcome == Outcome::Breaks && c.weighs == Verdict::CannotTell;
+    match report.verdict {
         Verdict::Design => Ending::AllHold,
         Verdict::Repair | Verdict::Retake => Ending::SomethingBreaks,
+        Verdict::CannotTell if report.checks.iter().any(decides) => Ending::SomethingBreaks,
         Verdict::CannotTell => Ending::CannotTell,
     }
 }

@@ -165,6 +165,16 @@ fn refuse_clashes(args: &Args) -> Result<(), Failure> {
             "give each its own",
         ));
     }
+    let is_ply = |path: &PathBuf| {
+        path.extension()
+            .is_some_and(|e| e.eq_ignore_ascii_case("ply"))
+    };
+    if let Some(path) = args.map.as_ref().filter(|path| !is_ply(path)) {
+        return Err(Failure::new(
+            format!("{}: the map is a PLY mesh", path.display()),
+            "let its name end in .ply",
+        ));
+    }
     Ok(())
 }
 

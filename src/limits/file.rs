@@ -89,10 +89,12 @@ impl LimitsError {
     #[must_use]
     pub fn help(&self) -> String {
         match &self.fault {
-            Fault::UnknownKey { key } => format!(
-                "the nearest is `{}`; `secondbend limits` lists them all",
-                nearest_key(key)
-            ),
+            Fault::UnknownKey { key } => match nearest_key(key) {
+                Some(near) => {
+                    format!("the nearest is `{near}`; `secondbend limits` lists them all")
+                }
+                None => "`secondbend limits` lists them all".into(),
+            },
             Fault::Unreadable(_) => {
                 "name a TOML file; `secondbend limits --toml` prints one to start from".into()
             }
@@ -143,7 +145,13 @@ impl Limits {
                 "{size} bytes are too many for limits"
             ))));
         }
-        let text = std::fs::read_to_string(path).map_err(unreadable)?;
+        let bytes = std::fs::read(path).map_err(unreadable)?;
+        let text = String::from_utf8(bytes).map_err(|e| {
+            let at = e.utf8_error().valid_up_to();
+            fail(Fault::Unreadable(format!(
+                "no text (UTF-8): byte {at} is not"
+            )))
+        })?;
         Self::from_toml(&text, &file)
     }
 

@@ -372,16 +372,25 @@ pub fn find(key: &str) -> Option<&'static Row> {
 }
 
 /// The key most like `wrong`, by edit similarity, compared both whole and by its last part (a
-/// right name in a wrong table is the commonest slip).
+/// right name in a wrong table is the commonest slip); `None` where nothing is like it.
 #[must_use]
-pub fn nearest_key(wrong: &str) -> &'static str {
+pub fn nearest_key(wrong: &str) -> Option<&'static str> {
     let name = wrong.rsplit('.').next().unwrap_or(wrong);
-    let like = |row: &&&'static Row| {
+    let like = |row: &&'static Row| {
         let whole = strsim::jaro_winkler(row.key, wrong);
-        let part = strsim::normalized_damerau_levenshtein(row.table_and_name().1, name);
-        whole.max(part)
+        let last = row.table_and_name().1;
+        let part = strsim::normalized_damerau_levenshtein(last, name);
+        // A word of the name alone: `noise` for `noise_mm`.
+        let word = last.split('_').any(|word| word == name && word.len() > 2);
+        whole.max(part).max(if word { 0.9 } else { 0.0 })
     };
     ROWS.iter()
-        .max_by(|a, b| like(a).total_cmp(&like(b)))
-        .map_or("", |row| row.key)
+        .map(|row| (like(row), row.key))
+        .max_by(|a, b| a.0.total_cmp(&b.0))
+        .filter(|&(likeness, _)| likeness > LIKE)
+        .map(|(_, key)| key)
 }
+
+/// Names less alike than this are not offered as what was meant. At 0.6 `banana` is taken for a
+/// limit; at 0.9 a name with two letters swapped and one missing is not.
+pub(crate) const LIKE: f64 = 0.72;

@@ -84,10 +84,11 @@ fn an_unknown_key_is_named_with_place_and_nearest() {
     );
     assert_eq!(
         nearest_key("scan.web_mm"),
-        "bores.web_mm",
+        Some("bores.web_mm"),
         "right name, wrong table"
     );
-    assert_eq!(nearest_key("noise"), "scan.noise_mm");
+    assert_eq!(nearest_key("noise"), Some("scan.noise_mm"));
+    assert_eq!(nearest_key("banana"), None, "nothing is like it");
 }
 
 #[test]

@@ -106,7 +106,7 @@ fn row(line: &Line) -> Vec<String> {
     fields.extend(bend_fields(bend(0)));
     fields.extend(bend_fields(bend(1)));
     fields.extend([
-        narrowest.map(|s| s.at_mm.0.to_string()).unwrap_or_default(),
+        narrowest.map(|s| plain(s.at_mm.0)).unwrap_or_default(),
         value(narrowest.map(|s| s.area_mm2)),
         report
             .soundness
@@ -118,7 +118,7 @@ fn row(line: &Line) -> Vec<String> {
         report
             .soundness
             .noise_mm
-            .map(|n| n.0.to_string())
+            .map(|n| plain(n.0))
             .unwrap_or_default(),
         report.input.facets.to_string(),
         report.input.unit.as_ref().map(word).unwrap_or_default(),
@@ -142,13 +142,16 @@ fn bend_fields(bend: Option<&BendReport>) -> [String; 4] {
 }
 
 fn value(figure: Option<Figure>) -> String {
-    figure.map(|f| f.value.0.to_string()).unwrap_or_default()
+    figure.map(|f| plain(f.value.0)).unwrap_or_default()
+}
+
+/// To a millionth: a nanometre is no figure's worth, and 15 digits hide the first three.
+fn plain(x: f64) -> String {
+    ((x * 1e6).round() / 1e6).to_string()
 }
 
 fn spread(figure: Option<Figure>) -> String {
-    figure
-        .map(|f| f.plus_minus.0.to_string())
-        .unwrap_or_default()
+    figure.map(|f| plain(f.plus_minus.0)).unwrap_or_default()
 }
 
 /// A value's JSON word: `cannot_tell`, `left`, `mm`.

@@ -27,6 +27,7 @@ pub fn text(report: &Report) -> String {
         for check in these.filter(|c| c.because.is_none()) {
             let weighs = match check.weighs {
                 Verdict::Design => "does not hold the verdict back",
+                Verdict::CannotTell if outcome == Outcome::Breaks => "so nothing else counts",
                 verdict => verdict.words(),
             };
             fault(&mut out, check, &format!(" ({weighs})"));
@@ -36,6 +37,18 @@ pub fn text(report: &Report) -> String {
     holding(&mut out, &report.checks);
     canal(&mut out, report);
     surface(&mut out, report);
+    if report
+        .checks
+        .iter()
+        .flat_map(|c| &c.findings)
+        .any(|f| f.point_mm.is_some())
+    {
+        labelled(
+            &mut out,
+            "places",
+            "(x, y, z) in mm, in the pose of the file",
+        );
+    }
     trace(&mut out, report);
     out
 }
@@ -50,6 +63,20 @@ fn head(out: &mut String, report: &Report) {
     );
     if let Some(order) = &report.order {
         let _ = writeln!(out, "order {}", shown(order));
+    }
+    let deciding = |c: &&CheckReport| c.weighs == report.verdict && c.because.is_none();
+    if report.verdict != Verdict::Design {
+        let ids: Vec<&str> = report
+            .checks
+            .iter()
+            .filter(deciding)
+            .map(|c| c.id.as_str())
+            .collect();
+        let _ = writeln!(
+            out,
+            "{}",
+            wrapped(&format!("decided by {}", ids.join(", ")), "", WIDTH)
+        );
     }
 }
 
@@ -162,7 +189,17 @@ fn place(finding: &FindingReport) -> String {
 pub(super) fn holding(out: &mut String, checks: &[CheckReport]) {
     let style = outcome_style(Outcome::Holds);
     let mut label = Outcome::Holds.words();
-    out.push('\n');
+    if !checks.iter().any(|c| c.outcome == Outcome::Holds) {
+        return;
+    }
+    // Checks are named for the fault they look for; under "holds" that fault was not found.
+    let _ = writeln!(
+        out,
+        "\n{:2$}{:24}found instead",
+        "",
+        "looked for",
+        INDENT.len()
+    );
     for check in checks.iter().filter(|c| c.outcome == Outcome::Holds) {
         let _ = write!(out, "{style}{label}{style:#}");
         // The id and its answer on one line where they fit, else the answer goes on below.
@@ -225,7 +262,7 @@ fn canal(out: &mut String, report: &Report) {
     };
     row(
         out,
-        ["bend", "at, mm", "turn, deg", "past it, mm", "past end, mm"],
+        ["bend", "at, mm", "turn, deg", "peak-tip, mm", "end-tip, mm"],
     );
     for bend in &canal.bends {
         let cells = [
@@ -237,6 +274,10 @@ fn canal(out: &mut String, report: &Report) {
         ];
         row(out, cells.each_ref().map(String::as_str));
     }
+    para(
+        out,
+        "lengths to the tip, from the peak of the bend and from its inner end",
+    );
     if !canal.bends_sure {
         para(
             out,

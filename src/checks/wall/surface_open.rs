@@ -32,7 +32,9 @@ fn run(facts: &WallFacts, _: &Limits) -> Answer {
                 number(unbounded_mm2, "mm2")
             )),
             Caution::Fins { edges } => missing.push(format!("{edges} edges with over two facets")),
-            Caution::OneSided { sheets } => missing.push(format!("{sheets} one-sided surface(s)")),
+            Caution::OneSided { sheets } => {
+                missing.push(format!("surfaces with one side only: {sheets}"))
+            }
             Caution::UnclearSides { area_mm2 } => missing.push(format!(
                 "outside or inside not told over {}",
                 number(area_mm2, "mm2")

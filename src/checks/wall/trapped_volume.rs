@@ -31,9 +31,10 @@ fn run(facts: &WallFacts, _: &Limits) -> Answer {
         })
         .collect();
     let says = format!(
-        "{} closed in, in {} hollow(s)",
+        "{} closed in, in {} hollow{}",
         number(all, "mm3"),
-        trapped.len()
+        trapped.len(),
+        if trapped.len() == 1 { "" } else { "s" }
     );
     Answer::breaks(
         Verdict::Repair,
