@@ -1,6 +1,6 @@
 //! The section function that every canal figure rests on: cut the surface by a plane, chain the
 //! cut into outlines, close what a hole left open, and take the piece that holds the point asked
-//! about. Holes are bridged by straight lines and the bridged length is recorded, never hidden.
+//! about. Holes are bridged and the bridged length is recorded, never hidden.
 
 use std::f64::consts::PI;
 
@@ -9,6 +9,7 @@ use nalgebra::{Point2, Vector2};
 use crate::mesh::{MeshQueries, Point, Vector};
 
 use super::Section;
+use super::outline::{Outline, chains, close};
 
 /// A piece whose outline is further away than this does not answer for the point asked about.
 /// Too small: a rough first axis that runs beside a bend finds nothing (starts are up to 2 mm off).
@@ -35,6 +36,12 @@ pub(super) struct Nudge<'a> {
 impl Nudge<'_> {
     /// Nudges never exceed this many sigma (four uniform numbers add up to no more).
     const MOST_SIGMA: f64 = 3.5;
+
+    /// How much rounder (over 1) or flatter (under 1) this copy bridges holes; the same on all of
+    /// it, from 0.3 to 1.7.
+    fn bulge(&self) -> f64 {
+        0.3 + 1.4 * (mix(self.seed) >> 11) as f64 / (1_u64 << 53) as f64
+    }
 
     fn moved(&self, i: u32, p: Point) -> Point {
         // Sum of four uniform 16-bit numbers: near enough to a normal distribution, and cheap.
@@ -107,11 +114,6 @@ pub(super) struct Cut {
     pub area_mm2: f64,
     pub perimeter_mm: f64,
     pub gap_mm: f64,
-}
-
-struct Outline {
-    points: Vec<Point2<f64>>,
-    gap_mm: f64,
 }
 
 impl Cutter<'_> {
@@ -196,7 +198,9 @@ impl Cutter<'_> {
                 places.push(segment);
             }
         }
-        close(chains(&ends, &places))
+        // A copy bridges a little flatter or rounder than the scan itself: nobody knows.
+        let bulge = self.nudge.map_or(1.0, |n| n.bulge());
+        close(chains(&ends, &places), bulge)
     }
 
     fn cut_facet(&self, corners: [u32; 3], plane: &Plane) -> Option<([u64; 2], [Point2<f64>; 2])> {
@@ -228,126 +232,6 @@ impl Cutter<'_> {
         }
         (k == 2).then_some((keys, at))
     }
-}
-
-/// Joins segments that end on the same mesh edge. Returns chains and whether each is closed.
-/// A small open-addressed table finds the mates: sorting the ends took a third of the whole time.
-fn chains(ends: &[(u64, u32)], places: &[[Point2<f64>; 2]]) -> Vec<(Vec<Point2<f64>>, bool)> {
-    let mut mate = vec![u32::MAX; places.len() * 2];
-    let size = (ends.len() * 2).next_power_of_two().max(16);
-    let mut waiting = vec![(0_u64, u32::MAX); size]; // no edge has key 0: its points differ
-    for &(key, end) in ends {
-        let mut slot = (key.wrapping_mul(0x9E37_79B9_7F4A_7C15) >> 40) as usize & (size - 1);
-        while waiting[slot].0 != 0 && waiting[slot].0 != key {
-            slot = (slot + 1) & (size - 1);
-        }
-        let other = waiting[slot].1;
-        if waiting[slot].0 == key && other != u32::MAX {
-            mate[other as usize] = end;
-            mate[end as usize] = other;
-            waiting[slot].1 = u32::MAX;
-        } else {
-            waiting[slot] = (key, end);
-        }
-    }
-    let mut used = vec![false; places.len()];
-    let mut out = Vec::new();
-    let point = |end: u32| places[end as usize / 2][end as usize % 2];
-    // open chains first, from a loose end; then what is left is closed
-    let loose = (0..mate.len() as u32).filter(|&e| mate[e as usize] == u32::MAX);
-    let all = (0..places.len() as u32).map(|s| s * 2);
-    for start in loose.chain(all) {
-        if used[start as usize / 2] {
-            continue;
-        }
-        let mut chain = vec![point(start)];
-        let mut here = start;
-        let closed = loop {
-            used[here as usize / 2] = true;
-            let far = here ^ 1;
-            let next = mate[far as usize];
-            if next == u32::MAX {
-                chain.push(point(far));
-                break false;
-            }
-            if used[next as usize / 2] {
-                break true;
-            }
-            chain.push(point(next));
-            here = next;
-        };
-        out.push((chain, closed));
-    }
-    out
-}
-
-/// Bridges open chains, always the nearest two loose ends first.
-fn close(chains: Vec<(Vec<Point2<f64>>, bool)>) -> Vec<Outline> {
-    let (closed, mut open): (Vec<_>, Vec<_>) = chains.into_iter().partition(|c| c.1);
-    let mut out: Vec<Outline> = closed
-        .into_iter()
-        .map(|(points, _)| Outline {
-            points,
-            gap_mm: 0.0,
-        })
-        .collect();
-    let mut gaps = vec![0.0; open.len()];
-    // A cut through a torn scan may leave very many crumbs; the longest are what matters.
-    if open.len() > 60 {
-        open.sort_by_key(|c| std::cmp::Reverse(c.0.len()));
-        open.truncate(60);
-        gaps.truncate(60);
-    }
-    while !open.is_empty() {
-        let (i, j, flip, gap) = nearest_ends(&open);
-        gaps[i] += gap;
-        if i == j {
-            let (points, _) = open.swap_remove(i);
-            let gap_mm = gaps.swap_remove(i);
-            out.push(Outline { points, gap_mm });
-        } else {
-            let (mut tail, _) = open.swap_remove(j);
-            gaps[i] += gaps[j];
-            gaps.swap_remove(j);
-            let (head, _) = &mut open[i];
-            if flip.0 {
-                head.reverse();
-            }
-            if flip.1 {
-                tail.reverse();
-            }
-            head.extend(tail);
-        }
-    }
-    out
-}
-
-/// The pair of loose ends that lie nearest: chains `i < j` (or `i == j`: its own two ends), how
-/// to turn them so that the end of `i` meets the start of `j`, and the distance.
-fn nearest_ends(open: &[(Vec<Point2<f64>>, bool)]) -> (usize, usize, (bool, bool), f64) {
-    let ends = |c: &Vec<Point2<f64>>| [c[0], c[c.len() - 1]];
-    let mut best = (0, 0, (false, false), f64::INFINITY);
-    for i in 0..open.len() {
-        let [s, e] = ends(&open[i].0);
-        let own = (s - e).norm();
-        if own < best.3 {
-            best = (i, i, (false, false), own);
-        }
-        for (j, other) in open.iter().enumerate().skip(i + 1) {
-            let [s2, e2] = ends(&other.0);
-            for (d, flip) in [
-                ((e - s2).norm(), (false, false)),
-                ((e - e2).norm(), (false, true)),
-                ((s - s2).norm(), (true, false)),
-                ((s - e2).norm(), (true, true)),
-            ] {
-                if d < best.3 {
-                    best = (i, j, flip, d);
-                }
-            }
-        }
-    }
-    best
 }
 
 /// The outline that holds the origin: the innermost one that bounds material (an odd number of

@@ -8,6 +8,7 @@ mod curve;
 mod cut;
 mod face;
 mod figures;
+mod outline;
 mod region;
 mod seek;
 mod side;

@@ -19,6 +19,10 @@ const ROUNDS: usize = 2;
 /// Noise put on copies of a scan that shows none (its rounding and its facets are still there).
 const LEAST_NOISE_MM: f64 = 0.003;
 
+/// Where a span ends is where curvature is least, which is flat there: on made ears without noise
+/// it was off by up to 0.12 mm.
+const SPAN_END_MM: f64 = 0.1;
+
 /// Half widths at 95 %.
 #[derive(Debug, Clone, Default)]
 pub(super) struct Spread {
@@ -98,7 +102,8 @@ pub(super) fn spread(
         };
     }
     // Only differences along the axis matter; a settled axis still wanders by what it last moved.
-    let floor = 0.02 + 2.0 * axis.moved_mm.min(1.0) + 4.0 * facet_mm;
+    // Measured on made ears without noise: errors up to 0.011 mm at 40k facets and 0.036 at 10k.
+    let floor = 0.01 + axis.moved_mm.min(1.0) + 1.5 * facet_mm;
     // The tip is one point of the surface: its noise is that of the scan, not of a section.
     let tip = 1.96 * noise_mm + facet_mm;
     let whole =
@@ -191,13 +196,14 @@ fn bend_spread(
     let place = of(&|b, _| (b.point - bend.point).dot(&axis_direction(axis, bend.at)));
     BendSpread {
         at_mm: of(&|b, c| b.at - c.aperture_at).hypot(floor),
-        turn_deg: of(&|b, _| b.turn_deg).hypot(0.5).hypot(20.0 * facet_mm),
+        turn_deg: of(&|b, _| b.turn_deg).hypot(0.35).hypot(15.0 * facet_mm),
         curvature_per_mm: of(&|b, _| b.peak_curvature).hypot(0.002),
         past_mm: place.hypot(floor).hypot(tip),
         past_from_span_end_mm: of(&|b, c| c.tip_at - b.span.1)
             .hypot(floor)
             .hypot(tip)
-            .hypot(noise_mm),
+            .hypot(noise_mm)
+            .hypot(SPAN_END_MM),
     }
 }
 
