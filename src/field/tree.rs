@@ -4,9 +4,6 @@
 //! asks it half a million times, each next to the last: four boxes a node in single precision
 //! and a start from the neighbour's facet answer several times as fast.
 
-// Four boxes are laid side by side and indexed alike, axis by axis: iterators would hide that.
-#![allow(clippy::needless_range_loop)]
-
 use crate::mesh::{Point, Vector};
 
 /// Facets a leaf holds at most. 2 makes the tree twice as large; 8 tests facets in vain.
@@ -184,19 +181,30 @@ impl Tree {
             let node = &self.nodes[at as usize];
             let away = node.away_sq(&q);
             let from = top;
-            for k in 0..4 {
-                if away[k] <= reach {
+            for (&child, &away) in node.child.iter().zip(&away) {
+                if away <= reach {
                     let mut i = top;
-                    while i > from && stack[i - 1].1 < away[k] {
+                    while i > from && stack[i - 1].1 < away {
                         stack[i] = stack[i - 1];
                         i -= 1;
                     }
-                    stack[i] = (node.child[k], away[k]);
+                    stack[i] = (child, away);
                     top += 1;
                 }
             }
         }
         best
+    }
+
+    /// The nearest point of one facet.
+    pub fn ask_one(&self, slot: u32, p: &Point) -> Hit {
+        let (point, feature) = self.tris[slot as usize].nearest(p);
+        Hit {
+            slot,
+            sq: (point - p).norm_squared(),
+            point,
+            feature,
+        }
     }
 
     #[inline]
@@ -219,13 +227,12 @@ impl Node {
     #[inline]
     fn away_sq(&self, q: &[f32; 3]) -> [f32; 4] {
         let mut out = [0.0_f32; 4];
-        for axis in 0..3 {
-            for k in 0..4 {
-                let below = self.lo[axis][k] - q[axis];
-                let above = q[axis] - self.hi[axis][k];
+        for ((lo, hi), q) in self.lo.iter().zip(&self.hi).zip(q) {
+            for ((out, lo), hi) in out.iter_mut().zip(lo).zip(hi) {
+                let (below, above) = (lo - q, q - hi);
                 let d = if below > above { below } else { above };
                 let d = if d > 0.0 { d } else { 0.0 };
-                out[k] += d * d;
+                *out += d * d;
             }
         }
         out
