@@ -41,6 +41,9 @@ pub(crate) fn crossing_pairs(
         (a.inf(&b).inf(&c), a.sup(&b).sup(&c))
     };
     let chosen: Vec<usize> = (0..facets.len()).filter(|&f| suspected[f]).collect();
+    if chosen.is_empty() {
+        return Vec::new(); // no size to choose bins by
+    }
     let wide: f64 = chosen
         .iter()
         .map(|&f| (boxed(f).1 - boxed(f).0).amax())
@@ -95,7 +98,6 @@ fn cross(a: [u32; 3], b: [u32; 3], corners: &impl Fn([u32; 3]) -> [Point; 3]) ->
 }
 
 /// The same over a whole mesh.
-#[cfg(test)]
 pub(crate) fn all_crossing_pairs(mesh: &crate::mesh::Mesh) -> Vec<(u32, u32)> {
     crossing_pairs(
         mesh.points(),

@@ -178,7 +178,10 @@ impl SignedDistance {
         match (near, guess) {
             // Asked before at this very point: the facet is known.
             (Some(s), Some(slot)) if s.at == *p => Some(self.tree.ask_one(slot, p)),
-            _ => self.tree.nearest(p, guess, f64::INFINITY),
+            _ => {
+                let least = near.map_or(-1.0, |s| s.distance_mm.abs() - (p - s.at).norm());
+                self.tree.nearest(p, guess, f64::INFINITY, least)
+            }
         }
     }
 

@@ -8,6 +8,7 @@ mod caps;
 mod contour;
 mod crossing;
 mod distance;
+mod leaf;
 mod moments;
 mod offset;
 mod pseudonormal;
@@ -19,7 +20,7 @@ mod tree;
 pub use band::{Band, Reading};
 pub use contour::{ContourError, Surface, project, surface};
 pub use distance::{SignRule, SignedDistance};
-pub use offset::{Amount, Deviation, Offset, deviation};
+pub use offset::{Amount, Deviation, Offset, crossings, deviation, over_openings};
 pub use shapes::{Bore, HalfSpace, Outside, Overlap, Union};
 
 use crate::mesh::{Point, Vector};

@@ -4,7 +4,7 @@ use rayon::prelude::*;
 
 use super::{Implicit, Sample, SignedDistance};
 use crate::mesh::{Mesh, Point, Vector};
-use crate::units::Mm;
+use crate::units::{Mm, Mm2};
 
 /// Step for the slope of a varying amount, mm. At 1e-7 its differences drown in rounding; at 0.1
 /// a blend over 2 mm is smeared by a percent.
@@ -126,6 +126,31 @@ pub fn deviation<F: Implicit + ?Sized>(f: &F, mesh: &Mesh) -> Deviation {
     }
 }
 
+/// Area of a drawn surface whose nearest point of the scan lies on no facet of it but on a virtual
+/// one across an opening: there the surface follows the span over the opening, not the ear.
+#[must_use]
+pub fn over_openings(field: &SignedDistance, mesh: &Mesh) -> Mm2 {
+    if field.openings().0 == 0 {
+        return Mm2(0.0);
+    }
+    let middle = |t: usize| {
+        let [a, b, c] = mesh.corners(t);
+        Point::from((a.coords + b.coords + c.coords) / 3.0)
+    };
+    let middles: Vec<Point> = (0..mesh.facets().len()).map(middle).collect();
+    let spans = field.distances(&middles).into_iter().enumerate();
+    let area = spans
+        .filter(|(_, s)| s.facet != u32::MAX && field.is_virtual(s.facet))
+        .map(|(t, _)| mesh.area_vector(t).norm() / 2.0);
+    Mm2(area.sum())
+}
+
+/// Pairs of facets of a mesh that cross, by exact tests, over the whole of it.
+#[must_use]
+pub fn crossings(mesh: &Mesh) -> usize {
+    super::crossing::all_crossing_pairs(mesh).len()
+}
+
 #[cfg(test)]
 mod tests {
     use super::super::crossing::all_crossing_pairs;
@@ -190,8 +215,18 @@ mod tests {
         let d = field(&both(&outer, &inner, true)); // wall 0.4 to 6.4
         let whole = drawn(&Offset::by(&d, Mm(-0.15)), 0.25);
         assert_eq!(parts(&whole), 2);
-        let broken = drawn(&Offset::by(&d, Mm(-0.7)), 0.25); // the walls meet at 65°
-        assert_eq!(parts(&broken), 1);
+        // The walls meet at 65° along a ridge of 0.25 mm cells: where it could not be followed, the
+        // place is told and the middles of facets beside it are off.
+        let f = Offset::by(&d, Mm(-0.7));
+        let broken = surface(&f, 0.25).expect("a surface");
+        assert_eq!(parts(&broken.mesh), 1);
+        let topo = Topology::new(&broken.mesh);
+        let faults = (topo.open_edges, topo.fins.len(), topo.flipped_edges);
+        assert_eq!(faults, (0, 0, 0), "open, fins, flipped");
+        let off = deviation(&f, &broken.mesh);
+        assert!(off.vertex_max.0 <= 0.005, "{off:?}");
+        let told = broken.given_up.len() + broken.blunt + broken.folded + broken.crossing;
+        assert!(off.centre_max.0 <= 0.02 || told > 0, "{off:?}");
     }
 
     /// Walls that meet at 40° and 15°: the ridge is not promised, but the net stays closed with
@@ -208,16 +243,8 @@ mod tests {
             assert_eq!((topo.open_edges, topo.fins.len()), (0, 0));
             let v = deviation(&f, &s.mesh);
             assert!(v.vertex_max.0 <= 0.005);
-            assert!(v.centre_max.0 <= 0.015 || s.blunt + s.given_up.len() > 0);
+            assert!(v.centre_max.0 <= 0.015 || s.blunt + s.folded + s.given_up.len() > 0);
             let crossing = all_crossing_pairs(&s.mesh).len();
-            eprintln!(
-                "{off_mm}: crossing {crossing} {} folded {} blunt {} given up {} refined {} {v:?}",
-                s.crossing,
-                s.folded,
-                s.blunt,
-                s.given_up.len(),
-                s.refined
-            );
             assert!(crossing == 0 || s.crossing + s.folded > 0);
         }
     }
@@ -283,43 +310,6 @@ mod tests {
             let pool = rayon::ThreadPoolBuilder::new().num_threads(1).build();
             let alone = pool.expect("a pool").install(|| surface(&f, 0.3));
             assert!(alone.expect("a surface").mesh == mesh);
-        }
-    }
-
-    #[test]
-    #[ignore = "prints the accuracy table of the handbook; run in release"]
-    fn accuracy_table() {
-        use crate::demo::{EarModel, Side, ear};
-        for facets in [25_000, 100_000] {
-            for model in [EarModel::small, EarModel::medium, EarModel::large] {
-                let model = model(Side::Right);
-                if facets > 50_000 {
-                    continue;
-                }
-                let d = field(&ear(&EarModel { facets, ..model }).mesh);
-                for r in [0.3, -0.8, -1.2, -2.0] {
-                    let f = Offset::by(&d, Mm(r));
-                    let started = std::time::Instant::now();
-                    let s = surface(&f, 0.2).expect("a surface");
-                    let took = started.elapsed();
-                    let topo = Topology::new(&s.mesh);
-                    let v = deviation(&f, &s.mesh);
-                    println!(
-                        "{facets} {r:5} {took:.2?} facets {} vertices {:.4} middles {:.4} rms {:.4} open {} fins {} folded {} crossing {} blunt {} given up {} of {}",
-                        s.mesh.facets().len(),
-                        v.vertex_max.0,
-                        v.centre_max.0,
-                        v.centre_rms.0,
-                        topo.open_edges,
-                        topo.fins.len(),
-                        s.folded,
-                        all_crossing_pairs(&s.mesh).len(),
-                        s.blunt,
-                        s.given_up.len(),
-                        s.refined,
-                    );
-                }
-            }
         }
     }
 }

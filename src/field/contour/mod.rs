@@ -13,6 +13,7 @@ mod patches;
 mod place;
 mod refine;
 mod untangle;
+mod zones;
 
 use rayon::prelude::*;
 

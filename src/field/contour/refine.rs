@@ -11,6 +11,7 @@ use super::super::{Implicit, Sample};
 use super::net::{NONE, Net};
 use super::place::{self, Vertex};
 use super::untangle;
+use super::zones::{Care, Zones};
 use crate::mesh::{Point, Vector};
 
 /// A facet's middle may be this far off, in cells (0.2 mm: 6 µm; the promise is 15 µm at the
@@ -24,12 +25,13 @@ const SHORTEST: f64 = 0.08;
 /// A new point keeps this share of the edge's length from both ends: less makes slivers without
 /// end at sharp ridges, more than 0.3 leaves creases cut that pass near an end.
 const APART: f64 = 0.15;
-/// Times that refining is begun anew, keeping off the places where it left folds or crossings. Most
-/// ears need none, the worst seen one; what 4 do not cure is told.
+/// Times that refining is begun anew, more carefully where it left folds or crossings. Most ears
+/// need none, the worst seen two; what 4 do not cure is told.
 const ATTEMPTS: usize = 4;
-/// How far refining keeps off such a place, in cells. 0.5: the same fold comes again from beside
-/// it; 3: facets stay off the level that could well be refined.
-const KEPT_OFF: f64 = 1.2;
+/// With care, a new point stays within this share of the edge's length of its middle, and facets
+/// turn by no more than [`GENTLY`]: 0.5 and 0 let the folds come again, 0.1 and 0.9 split nothing.
+const NEARBY: f64 = 0.4;
+const GENTLY: f64 = 0.4;
 /// Walls whose gradients' cosine is below this (they meet at 30° or less) are left joined by
 /// blunt facets, told as such. At -0.97 a wedge of 15° broke up into thousands of slivers that
 /// crossed; at -0.5 wedges of 55°, which come out well, would stay blunt.
@@ -77,41 +79,45 @@ pub(super) fn refine<F: Implicit + ?Sized>(
     let mut base = Net::new(vertices, facets);
     let unworked = base.facets.clone();
     untangle::untangle(f, &mut base, cell_mm);
-    let mut given_up: Vec<Point> = Vec::new();
+    let mut zones = Zones::new(cell_mm);
+    // What the cells themselves left folded is no fault of refining, and no reason to begin anew.
+    let mut known = None;
     let mut attempt = 0;
     loop {
         let mut net = base.clone();
-        let touched = passes(f, &mut net, &given_up, cell_mm);
-        let (folded, crossing, places) = faults(f, &net, &unworked);
-        if places.is_empty() || attempt == ATTEMPTS {
-            let blunt = (0..net.facets.len() as u32)
-                .filter(|&t| !net.gone(t) && net.bridges(t))
-                .count();
+        let touched = passes(f, &mut net, &zones, cell_mm);
+        let faults = faults(f, &net, &unworked);
+        let begin_anew = attempt < ATTEMPTS && !faults.places.is_empty() && {
+            let known = known.get_or_insert_with(|| self::faults(f, &base, &unworked).places);
+            zones.more_care(&faults.places, known)
+        };
+        if !begin_anew {
+            let live = (0..net.facets.len() as u32).filter(|&t| !net.gone(t));
+            let blunt = live.filter(|&t| net.bridges(t)).count();
             let (vertices, facets) = net.compact();
             return Refined {
                 vertices,
                 facets,
                 touched,
-                folded,
-                crossing,
+                folded: faults.folded,
+                crossing: faults.crossing,
                 blunt,
-                given_up,
+                given_up: zones.given_up(),
             };
         }
-        given_up.extend(places);
         attempt += 1;
     }
 }
 
-fn passes<F: Implicit + ?Sized>(f: &F, net: &mut Net, not_here: &[Point], cell_mm: f64) -> usize {
+fn passes<F: Implicit + ?Sized>(f: &F, net: &mut Net, zones: &Zones, cell_mm: f64) -> usize {
     let mut touched = 0;
     for _ in 0..PASSES {
         let queue = (0..net.facets.len() as u32)
             .into_par_iter()
             .filter(|&t| !net.gone(t) && net.foretold(t) > LOOK_AT * MIDDLE_OFF * cell_mm)
-            .filter(|&t| !net.is_near(t, not_here, KEPT_OFF * cell_mm))
+            .filter(|&t| zones.at(&net.middle_of(t)) != Care::HandsOff)
             .collect();
-        touched += rounds(f, net, queue, not_here, cell_mm);
+        touched += rounds(f, net, queue, zones, cell_mm);
         let (mended, _) = untangle::untangle(f, net, cell_mm);
         touched += mended;
         if mended == 0 {
@@ -121,12 +127,15 @@ fn passes<F: Implicit + ?Sized>(f: &F, net: &mut Net, not_here: &[Point], cell_m
     touched
 }
 
+/// What refining left behind.
+struct Faults {
+    folded: usize,
+    crossing: usize,
+    places: Vec<Point>,
+}
+
 /// Folded facets, crossing pairs among what was worked over, and where both are.
-fn faults<F: Implicit + ?Sized>(
-    f: &F,
-    net: &Net,
-    unworked: &[[u32; 3]],
-) -> (usize, usize, Vec<Point>) {
+fn faults<F: Implicit + ?Sized>(f: &F, net: &Net, unworked: &[[u32; 3]]) -> Faults {
     let live: Vec<u32> = (0..net.facets.len() as u32)
         .filter(|&t| !net.gone(t))
         .collect();
@@ -146,14 +155,18 @@ fn faults<F: Implicit + ?Sized>(
         .copied()
         .chain(crossed)
         .map(|t| net.middle_of(t));
-    (folded.len(), pairs.len(), places.collect())
+    Faults {
+        folded: folded.len(),
+        crossing: pairs.len(),
+        places: places.collect(),
+    }
 }
 
 fn rounds<F: Implicit + ?Sized>(
     f: &F,
     net: &mut Net,
     mut queue: Vec<u32>,
-    not_here: &[Point],
+    zones: &Zones,
     cell_mm: f64,
 ) -> usize {
     let mut touched = 0;
@@ -168,8 +181,11 @@ fn rounds<F: Implicit + ?Sized>(
         let remedies: Vec<(u32, Option<Remedy>)> = bad
             .par_iter()
             .with_min_len(8)
-            .filter(|&&(_, t)| !net.is_near(t, not_here, KEPT_OFF * cell_mm))
-            .map(|&(_, t)| (t, net.remedy(f, t, cell_mm, round < TURNS)))
+            .filter_map(|&(_, t)| match zones.at(&net.middle_of(t)) {
+                Care::Plain => Some((t, net.remedy(f, t, cell_mm, round < TURNS))),
+                Care::Gentle => Some((t, net.gentle_remedy(f, t, cell_mm))),
+                Care::HandsOff => None,
+            })
             .collect();
         let before = touched;
         queue = apply(net, remedies, &mut touched);
@@ -227,13 +243,6 @@ impl Net {
     fn middle_of(&self, t: u32) -> Point {
         let [a, b, c] = self.facets[t as usize].map(|v| self.at(v).coords);
         Point::from((a + b + c) / 3.0)
-    }
-
-    fn is_near(&self, t: u32, places: &[Point], within_mm: f64) -> bool {
-        let m = self.middle_of(t);
-        places
-            .iter()
-            .any(|p| (p - m).norm_squared() < within_mm * within_mm)
     }
 
     fn middle<F: Implicit + ?Sized>(&self, f: &F, t: u32) -> Sample {
@@ -303,6 +312,41 @@ impl Net {
                 edge,
                 vertex,
             })
+        })
+    }
+
+    /// A split of the longest edge at its middle, brought straight onto the level: no creases, no
+    /// turns, and nothing that moves far or leans over.
+    fn gentle_remedy<F: Implicit + ?Sized>(&self, f: &F, t: u32, cell_mm: f64) -> Option<Remedy> {
+        let length = |e: usize| {
+            let [a, b, _] = self.corners(t, e);
+            (self.at(b) - self.at(a)).norm()
+        };
+        let edge = (0..3).max_by(|&x, &y| length(x).total_cmp(&length(y)))?;
+        let [a, b, _] = self.corners(t, edge);
+        let (g, k, _) = self.opposite(t, edge);
+        if g == NONE || length(edge) < 2.0 * SHORTEST * cell_mm || self.bridges(t) {
+            return None;
+        }
+        let mid = self.between(f, a, b, 0.5);
+        let sample = place::settle(f, &mid.at, Some(&mid), cell_mm);
+        let m = sample.at;
+        let upright = [(t, edge), (g, k)].into_iter().all(|(t, e)| {
+            let [a, b, c] = self.corners(t, e).map(|v| *self.at(v));
+            let old = (b - a).cross(&(c - a));
+            [[a, m, c], [m, b, c]].into_iter().all(|[p, q, r]| {
+                let n = (q - p).cross(&(r - p));
+                n.dot(&old) > GENTLY * n.norm() * old.norm()
+            })
+        });
+        let near = (m - mid.at).norm() < NEARBY * length(edge);
+        (near && upright).then_some(Remedy::Split {
+            facet: t,
+            edge,
+            vertex: Vertex {
+                sample,
+                crease: false,
+            },
         })
     }
 
