@@ -97,7 +97,7 @@ impl Leaf {
             let rest = 1.0 - v - w;
             let low = if rest < low { rest } else { low };
             let met = if low >= 0.0 { flat } else { least };
-            out[k] = if v == v { met } else { 0.0 };
+            out[k] = if v.is_nan() { 0.0 } else { met };
         }
         out
     }
