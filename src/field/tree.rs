@@ -12,8 +12,8 @@ const LEAF: usize = 4;
 /// Bins in which a split is looked for. Fewer than 8 split badly, more than 16 only cost time.
 const BINS: usize = 12;
 const LEAF_BIT: u32 = 1 << 31;
-/// A guess this near to the least possible distance is taken without a search, mm. 0: rounding
-/// hides most such guesses; 1e-6 could be seen in the figures.
+/// A guess this near to the least possible distance is taken without a search, mm. Too
+/// small, and rounding hides such guesses; too large, and the figures show it. Not tuned.
 const AS_GOOD_MM: f64 = 1e-9;
 /// Levels after which ranges are halved without a search. The stack of a query holds 128 entries
 /// and each level adds 3; 18 + 16 halving levels (for 2³² facets) stay below that. Real scans of

@@ -25,11 +25,12 @@ const SHORTEST: f64 = 0.08;
 /// A new point keeps this share of the edge's length from both ends: less makes slivers without
 /// end at sharp ridges, more than 0.3 leaves creases cut that pass near an end.
 const APART: f64 = 0.15;
-/// Times that refining is begun anew, more carefully where it left folds or crossings. Most ears
-/// need none, the worst seen two; what 4 do not cure is told.
+/// Times that refining is begun anew, more carefully where it left folds or crossings. What 4
+/// do not cure is told; how many ears need is not measured.
 const ATTEMPTS: usize = 4;
 /// With care, a new point stays within this share of the edge's length of its middle, and facets
-/// turn by no more than [`GENTLY`]: 0.5 and 0 let the folds come again, 0.1 and 0.9 split nothing.
+/// turn by no more than [`GENTLY`] (a cosine). At 0.3 and 0.6 one ear's bubble rim kept a middle
+/// 17 um off, at 0.4 and 0.4 it was 7 um; looser pairs are not tried.
 const NEARBY: f64 = 0.4;
 const GENTLY: f64 = 0.4;
 /// Walls whose gradients' cosine is below this (they meet at 30° or less) are left joined by

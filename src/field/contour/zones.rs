@@ -4,8 +4,9 @@ use std::collections::BTreeMap;
 
 use crate::mesh::Point;
 
-/// Side of a zone, in cells; a fault marks its own zone and those round about. Below 0.5 the same
-/// fold comes again from beside it; above 2 facets stay off the level that could well be refined.
+/// Side of a zone, in cells; a fault marks its own zone and those round about. Too small, and the
+/// same fold can come again from beside it; too large, and facets stay off the level that could well
+/// be refined. Other values are not tried.
 const ZONE: f64 = 0.8;
 
 /// How a place is refined.
