@@ -27,6 +27,8 @@ pub enum Verb {
     Vet(Vet),
     /// Is every wall of a finished shell thick enough?
     Wall(Wall),
+    /// Draw the surface that lies a fixed distance outside or inside of a scan
+    Offset(Offset),
     /// Print, explain and check the shop's limits
     Limits(LimitsArgs),
     /// Does the stack go in? A placement with its margins, or a proof, or what is in the way
@@ -126,6 +128,37 @@ pub struct Wall {
     #[arg(long, value_enum)]
     pub unit: Option<UnitWord>,
     /// Order or serial number, printed on every report
+    #[arg(long, value_name = "TEXT")]
+    pub order: Option<String>,
+    /// How many threads to use (default: one a core)
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..=1024))]
+    pub jobs: Option<u16>,
+    /// Print errors only; the exit code and the files tell the rest
+    #[arg(long)]
+    pub quiet: bool,
+}
+
+#[derive(Debug, Args)]
+pub struct Offset {
+    /// The scan: STL, PLY, OBJ, OFF or 3MF
+    #[arg(value_name = "MESH")]
+    pub mesh: PathBuf,
+    /// Distance in mm: positive outward, negative inward
+    #[arg(long, value_name = "MM", allow_negative_numbers = true)]
+    pub by: f64,
+    /// Size of the facets drawn, in mm; the accuracy promised is that at 0.2
+    #[arg(long, value_name = "MM", default_value_t = 0.2)]
+    pub facet: f64,
+    /// Write the surface here, in mm: `.stl`, `.ply` or `.3mf`
+    #[arg(long, value_name = "FILE")]
+    pub out: PathBuf,
+    /// Write the report as JSON (`-`: to the output)
+    #[arg(long, value_name = "FILE")]
+    pub json: Option<PathBuf>,
+    /// Unit of length of the file, where it does not say it itself
+    #[arg(long, value_enum)]
+    pub unit: Option<UnitWord>,
+    /// Order or serial number, printed on the report
     #[arg(long, value_name = "TEXT")]
     pub order: Option<String>,
     /// How many threads to use (default: one a core)

@@ -5,11 +5,13 @@ mod args;
 mod demo;
 mod failure;
 mod fit;
+mod offset;
 mod tables;
 mod vet;
 mod wall;
 
 pub use failure::Failure;
+pub use offset::{Moved, offset_of};
 pub use vet::vet_scan;
 pub use wall::wall_of;
 
@@ -57,6 +59,7 @@ fn run(command: Verb) -> Result<Ending, Failure> {
     match command {
         Verb::Vet(args) => vet::run(args),
         Verb::Fit(args) => fit::run(&args),
+        Verb::Offset(args) => offset::run(&args),
         Verb::Wall(args) => wall::run(&args),
         Verb::Limits(args) => tables::limits(&args),
         Verb::Checks(args) => tables::checks(&args),

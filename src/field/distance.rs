@@ -5,6 +5,7 @@
 //! the virtual facets alone, the sign is *unsure*, and said to be so.
 
 use std::sync::OnceLock;
+use std::sync::atomic::{AtomicU32, Ordering};
 
 use rayon::prelude::*;
 
@@ -25,6 +26,9 @@ const UNSURE_BAND: f64 = 0.2;
 /// the number of threads.
 const CHUNK: usize = 256;
 
+/// Tells meshes apart, so that a sample of one is never taken for a start in another.
+static NEXT_MESH: AtomicU32 = AtomicU32::new(1);
+
 /// How the side of a point is found.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum SignRule {
@@ -36,6 +40,7 @@ pub enum SignRule {
 
 /// A scan that can be asked how far, and on which side, a point lies.
 pub struct SignedDistance {
+    number: u32,
     closed: Mesh,
     scan_facets: usize,
     caps: Caps,
@@ -60,6 +65,7 @@ impl SignedDistance {
         let closed = Mesh::new(points, facets).expect("caps join points that exist");
         let tree = Tree::new(closed.points(), closed.facets());
         let mut out = Self {
+            number: NEXT_MESH.fetch_add(1, Ordering::Relaxed),
             inside_out: closed.signed_volume_mm3() < 0.0,
             scan_facets: mesh.facets().len(),
             closed,
@@ -138,15 +144,11 @@ impl SignedDistance {
     /// A field without facets is infinitely far.
     #[must_use]
     pub fn distance(&self, p: &Point, near: Option<&Sample>) -> Sample {
-        let near = near.filter(|s| (s.facet as usize) < self.tree.slot.len());
-        let guess = near.map(|s| self.tree.slot[s.facet as usize]);
-        let Some(hit) = self.tree.nearest(p, guess, f64::INFINITY) else {
+        let near = near.filter(|s| s.mesh == self.number);
+        let Some(hit) = self.hit(p, near) else {
             return Sample {
-                at: *p,
-                value_mm: f64::INFINITY,
-                gradient: Vector::zeros(),
                 distance_mm: f64::INFINITY,
-                facet: u32::MAX,
+                ..Sample::of_shape(p, f64::INFINITY, Vector::zeros())
             };
         };
         let facet = self.tree.facet[hit.slot as usize];
@@ -166,6 +168,20 @@ impl SignedDistance {
             gradient,
             distance_mm: value_mm,
             facet,
+            mesh: self.number,
+        }
+    }
+
+    /// Nearest point; `near` is a sample of this mesh.
+    fn hit(&self, p: &Point, near: Option<&Sample>) -> Option<Hit> {
+        let guess = near.map(|s| self.tree.slot[s.facet as usize]);
+        match (near, guess) {
+            // Asked before at this very point: the facet is known.
+            (Some(s), Some(slot)) if s.at == *p => Some(self.tree.ask_one(slot, p)),
+            _ => {
+                let least = near.map_or(-1.0, |s| s.distance_mm.abs() - (p - s.at).norm());
+                self.tree.nearest(p, guess, f64::INFINITY, least)
+            }
         }
     }
 
@@ -186,10 +202,7 @@ impl SignedDistance {
     /// The nearest point of the surface (virtual facets too), or `None` without facets.
     #[must_use]
     pub fn nearest(&self, p: &Point, near: Option<&Sample>) -> Option<(Point, u32)> {
-        let guess = near
-            .filter(|s| (s.facet as usize) < self.tree.slot.len())
-            .map(|s| self.tree.slot[s.facet as usize]);
-        let hit = self.tree.nearest(p, guess, f64::INFINITY)?;
+        let hit = self.hit(p, near.filter(|s| s.mesh == self.number))?;
         Some((hit.point, self.tree.facet[hit.slot as usize]))
     }
 

@@ -3,19 +3,25 @@
 //! Everything here answers "how far, and on which side": exact distance to a mesh, sign on meshes
 //! with holes and fins, sparse grids of it, and level sets of it drawn as closed meshes.
 
+mod band;
 mod caps;
 mod contour;
+mod crossing;
 mod distance;
+mod leaf;
 mod moments;
 mod offset;
 mod pseudonormal;
+mod shapes;
 #[cfg(test)]
 mod test_shapes;
 mod tree;
 
-pub use contour::{ContourError, Surface, surface};
+pub use band::{Band, Reading};
+pub use contour::{ContourError, Surface, project, surface};
 pub use distance::{SignRule, SignedDistance};
-pub use offset::{Amount, Deviation, Offset, deviation};
+pub use offset::{Amount, Deviation, Offset, crossings, deviation, over_openings};
+pub use shapes::{Bore, HalfSpace, Outside, Overlap, Union};
 
 use crate::mesh::{Point, Vector};
 
@@ -32,6 +38,23 @@ pub struct Sample {
     pub distance_mm: f64,
     /// The mesh facet nearest, `u32::MAX` where no mesh was asked.
     pub facet: u32,
+    /// Which mesh that is: a number of its own for each [`SignedDistance`], 0 for none.
+    pub mesh: u32,
+}
+
+impl Sample {
+    /// A sample of a shape without a mesh.
+    #[must_use]
+    pub fn of_shape(at: &Point, value_mm: f64, gradient: Vector) -> Self {
+        Self {
+            at: *at,
+            value_mm,
+            gradient,
+            distance_mm: f64::NAN,
+            facet: u32::MAX,
+            mesh: 0,
+        }
+    }
 }
 
 /// A solid told by a function: negative inside, positive outside, zero on its surface.

@@ -7,6 +7,7 @@ mod csv;
 mod finite;
 mod json;
 mod model;
+mod offset;
 mod schema;
 mod text;
 mod wall;
@@ -16,6 +17,10 @@ pub use csv::{Line, csv};
 pub use finite::Finite;
 pub use json::{ReportError, json, json_line, unread_line};
 pub use model::*;
+pub use offset::{
+    Demand, OFFSET_SCHEMA, OffsetFacts, OffsetFigures, OffsetReport, offset, offset_json,
+    offset_text,
+};
 pub use schema::schema;
 pub use text::{shown, text};
 pub use wall::{

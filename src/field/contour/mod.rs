@@ -3,12 +3,17 @@
 //!
 //! One vertex for each sheet in each cell (after Ju, Losasso, Schaefer, Warren 2002 and Nielson
 //! 2004), so the mesh is closed and manifold by construction; the accuracy does not hang on the
-//! cell, which only sets the facets' size. A sheet or gap thinner than a cell may be missed.
+//! cell, which only sets the facets' size. A sheet or gap thinner than a cell may be missed, and
+//! walls that meet at 40° or less may leave folded or blunt facets at their ridge, some of which
+//! cross: [`Surface::folded`] and [`Surface::blunt`] tell.
 
 mod grid;
+mod net;
 mod patches;
 mod place;
 mod refine;
+mod untangle;
+mod zones;
 
 use rayon::prelude::*;
 
@@ -45,10 +50,25 @@ pub struct Surface {
     pub unsettled: Vec<(f64, Point)>,
     /// Facets split or turned to follow creases.
     pub refined: usize,
+    /// Facets left that face against the field, where facets may cross: 0 unless walls meet at a
+    /// ridge of 40° or less, finer than the cell resolves.
+    pub folded: usize,
+    /// Pairs of facets that cross, looked for wherever the drawing was worked over.
+    pub crossing: usize,
+    /// Facets that cut off an edge sharper than 30°: their middles may be off the level by half the
+    /// thickness that is left there.
+    pub blunt: usize,
+    /// Places where refining would have left folds or crossings and was given up: facets within
+    /// about a cell of them may be off the level.
+    pub given_up: Vec<Point>,
 }
 
 /// A vertex farther than this off the level is told as unsettled, mm: the accuracy promised.
 const PROMISED_MM: f64 = 0.005;
+
+/// Two halves of a four-cornered facet whose normals' cosine is below this are folded on each
+/// other. At 0.5 edges of 60° creases are refused; at -0.5 hollow quads are cut outside themselves.
+const FOLDED: f64 = 0.2;
 
 /// Draws the surface with facets of about `cell_mm`.
 ///
@@ -73,20 +93,32 @@ pub fn surface<F: Implicit + ?Sized>(f: &F, cell_mm: f64) -> Result<Surface, Con
     let quads = patches::quads(&grid, &sheets);
     drop(grid);
     let facets = halves(f, &quads, &vertices, cell_mm);
-    let (vertices, facets, refined) = refine::refine(f, vertices, facets, cell_mm);
-    let mut unsettled: Vec<(f64, Point)> = vertices
+    let done = refine::refine(f, vertices, facets, cell_mm);
+    let mut unsettled: Vec<(f64, Point)> = done
+        .vertices
         .iter()
         .map(|v| (v.sample.value_mm, v.sample.at))
         .filter(|(off, _)| off.abs() > PROMISED_MM.min(0.1 * cell_mm))
         .collect();
     unsettled.sort_by(|a, b| b.0.abs().total_cmp(&a.0.abs()));
-    let points = vertices.iter().map(|v| v.sample.at).collect();
-    let mesh = Mesh::new(points, facets).map_err(|_| ContourError::LeavesBounds)?;
+    let points = done.vertices.iter().map(|v| v.sample.at).collect();
+    let mesh = Mesh::new(points, done.facets).map_err(|_| ContourError::LeavesBounds)?;
     Ok(Surface {
         mesh,
         unsettled,
-        refined,
+        refined: done.touched,
+        folded: done.folded,
+        crossing: done.crossing,
+        blunt: done.blunt,
+        given_up: done.given_up,
     })
+}
+
+/// The point on the zero level of `f` that a walk down the gradient from `p` finds, within about
+/// `tolerance_mm`; where the walk sticks, the sample's value tells how far off it is.
+#[must_use]
+pub fn project<F: Implicit + ?Sized>(f: &F, p: &Point, tolerance_mm: f64) -> Sample {
+    place::settle(f, p, None, tolerance_mm / place::ON_LEVEL)
 }
 
 fn vertex<F: Implicit + ?Sized>(f: &F, grid: &Grid, cell: &Cell, s: &Sheets, n: u8) -> Vertex {
@@ -145,7 +177,17 @@ fn halves<F: Implicit + ?Sized>(
                 || quad
                     .iter()
                     .any(|&i| s(i).gradient.dot(&s(a).gradient) < 0.9);
-            let along_ac = if creased {
+            let fold = |t: [[u32; 3]; 2]| {
+                let [m, n] = t.map(|t| {
+                    let [a, b, c] = t.map(|i| s(i).at);
+                    (b - a).cross(&(c - a))
+                });
+                m.dot(&n) / (m.norm() * n.norm()).max(1e-300)
+            };
+            let (by_ac, by_bd) = (fold([[a, b, c], [a, c, d]]), fold([[a, b, d], [b, c, d]]));
+            let along_ac = if by_ac.min(by_bd) < FOLDED && (by_ac - by_bd).abs() > 0.1 {
+                by_ac > by_bd
+            } else if creased {
                 let at = |i: u32, j: u32| {
                     let mid = nalgebra::center(&s(i).at, &s(j).at);
                     f.sample(&mid, Some(s(i))).value_mm.abs()

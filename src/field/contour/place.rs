@@ -16,7 +16,7 @@ const SAME_SHEET: f64 = 0.906;
 /// the branch; 0.3: on a sheet of 0.5 mm radius the plane taken there is off by 4 µm.
 const BESIDE: f64 = 0.08;
 /// A vertex is on the level when the field there is below this share of a cell (0.2 mm: 0.4 µm).
-const ON_LEVEL: f64 = 0.002;
+pub(super) const ON_LEVEL: f64 = 0.002;
 /// A crease point is taken when the field there is below this share of a cell (0.2 mm: 1 µm).
 const ON_CREASE: f64 = 0.005;
 
