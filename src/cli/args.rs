@@ -48,6 +48,12 @@ pub struct Vet {
     /// Write one line a scan as CSV (`-`: to the output)
     #[arg(long, value_name = "FILE")]
     pub csv: Option<PathBuf>,
+    /// Write a page to look at: one HTML file that opens from disk with no network
+    #[arg(long, value_name = "FILE.html")]
+    pub page: Option<PathBuf>,
+    /// Write a picture: four views, findings numbered
+    #[arg(long, value_name = "FILE.png")]
+    pub picture: Option<PathBuf>,
     /// The shop's limits (see `secondbend limits`)
     #[arg(long, value_name = "FILE")]
     pub limits: Option<PathBuf>,

@@ -10,7 +10,7 @@ mod vet;
 mod wall;
 
 pub use failure::Failure;
-pub use vet::vet_scan;
+pub use vet::{Vetted, vet_scan, vetted};
 pub use wall::wall_of;
 
 use std::ffi::OsString;

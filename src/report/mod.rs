@@ -3,10 +3,13 @@
 //! the order as given, the limits used, and this tool's version.
 
 mod build;
+mod colours;
 mod csv;
 mod finite;
 mod json;
 mod model;
+pub mod page;
+pub mod picture;
 mod schema;
 mod text;
 mod wall;
@@ -17,6 +20,7 @@ pub use finite::Finite;
 pub use json::{ReportError, json, json_line, unread_line};
 pub use model::*;
 pub use schema::schema;
+use text::limit_words;
 pub use text::{shown, text};
 pub use wall::{
     BoreReport, EdgeReport, HistogramReport, ThinSpotReport, WALL_SCHEMA, WallFigures, WallInput,

@@ -112,17 +112,23 @@ fn following(out: &mut String, report: &Report) {
 
 /// The answer, and the limit unless the answer names it already.
 fn sentence(check: &CheckReport) -> String {
-    let mut says = shown(&check.answer);
-    let named = says.contains(" against ");
-    if let (Some(limit), Some(sense), false) = (check.limit, check.limit_is, named) {
-        let side = match sense {
-            Sense::AtLeast => "at least",
-            Sense::AtMost => "at most",
-        };
-        let unit = check.unit.as_deref().unwrap_or("");
-        let _ = write!(says, " ({side} {})", number(limit.0, unit));
+    tied(&format!("{}{}", shown(&check.answer), limit_words(check)))
+}
+
+/// The limit as it stands behind an answer; empty where the answer names it already.
+pub(super) fn limit_words(check: &CheckReport) -> String {
+    let named = check.answer.contains(" against ");
+    match (check.limit, check.limit_is) {
+        (Some(limit), Some(sense)) if !named => {
+            let side = match sense {
+                Sense::AtLeast => "at least",
+                Sense::AtMost => "at most",
+            };
+            let unit = check.unit.as_deref().unwrap_or("");
+            format!(" ({side} {})", number(limit.0, unit))
+        }
+        _ => String::new(),
     }
-    tied(&says)
 }
 
 /// A figure is not broken over two lines: not before its unit, nor about its `±`.
