@@ -5,6 +5,7 @@ mod args;
 mod demo;
 mod failure;
 mod fit;
+mod intake;
 mod tables;
 mod vet;
 mod wall;
@@ -57,6 +58,7 @@ fn run(command: Verb) -> Result<Ending, Failure> {
     match command {
         Verb::Vet(args) => vet::run(args),
         Verb::Fit(args) => fit::run(&args),
+        Verb::Intake(args) => intake::run(&args),
         Verb::Wall(args) => wall::run(&args),
         Verb::Limits(args) => tables::limits(&args),
         Verb::Checks(args) => tables::checks(&args),

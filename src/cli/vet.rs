@@ -37,7 +37,12 @@ impl Vetted {
     /// What a page or a picture of it shows.
     #[must_use]
     pub fn page(&self, scan: &Scan) -> PageModel {
-        vet_page(scan, &self.soundness, self.canal.as_ref().ok(), &self.report)
+        vet_page(
+            scan,
+            &self.soundness,
+            self.canal.as_ref().ok(),
+            &self.report,
+        )
     }
 }
 
@@ -128,7 +133,11 @@ fn one(path: &Path, settings: &Settings) -> Done {
         let scan = read_file(path, &settings.read)?;
         let vetted = vetted(&scan, &settings.command, &settings.limits);
         if settings.page.is_some() || settings.picture.is_some() {
-            looks(&vetted.page(&scan), settings.page.as_deref(), settings.picture.as_deref())?;
+            looks(
+                &vetted.page(&scan),
+                settings.page.as_deref(),
+                settings.picture.as_deref(),
+            )?;
         }
         Ok(vetted.report)
     };
@@ -350,7 +359,7 @@ pub(super) fn deliver(path: &Path, text: &str) -> Result<(), Failure> {
 }
 
 /// The exit code follows the verdict.
-const fn ending(verdict: Verdict) -> Ending {
+pub(super) const fn ending(verdict: Verdict) -> Ending {
     match verdict {
         Verdict::Design => Ending::AllHold,
         Verdict::Repair | Verdict::Retake => Ending::SomethingBreaks,
@@ -359,14 +368,14 @@ const fn ending(verdict: Verdict) -> Ending {
 }
 
 /// A bar on the error output: for several scans, on a terminal, once the work has taken a second.
-struct Progress {
+pub(super) struct Progress {
     bar: ProgressBar,
     since: Instant,
     wanted: bool,
 }
 
 impl Progress {
-    fn new(scans: usize) -> Self {
+    pub(super) fn new(scans: usize) -> Self {
         let bar = ProgressBar::with_draw_target(Some(scans as u64), ProgressDrawTarget::hidden());
         if let Ok(style) = ProgressStyle::with_template("{pos} of {len} scans, {eta} left {bar:30}")
         {
@@ -379,7 +388,7 @@ impl Progress {
         }
     }
 
-    fn step(&self, by: usize) {
+    pub(super) fn step(&self, by: usize) {
         if self.wanted && self.bar.is_hidden() && self.since.elapsed() > Duration::from_secs(1) {
             self.bar.set_draw_target(ProgressDrawTarget::stderr());
         }
@@ -387,7 +396,7 @@ impl Progress {
     }
 
     /// Prints with the bar out of the way.
-    fn aside<T>(&self, print: impl FnOnce() -> T) -> T {
+    pub(super) fn aside<T>(&self, print: impl FnOnce() -> T) -> T {
         self.bar.suspend(print)
     }
 }

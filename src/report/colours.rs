@@ -19,7 +19,11 @@ const HIGH: [f64; 3] = [0.90, -0.01, 0.155];
 /// The scale's colour at `t`, 0 (low) to 1 (high); clamped.
 #[must_use]
 pub fn scale(t: f64) -> Rgb {
-    let t = if t.is_finite() { t.clamp(0.0, 1.0) } else { 0.0 };
+    let t = if t.is_finite() {
+        t.clamp(0.0, 1.0)
+    } else {
+        0.0
+    };
     let lab: [f64; 3] = std::array::from_fn(|i| LOW[i] + (HIGH[i] - LOW[i]) * t);
     from_oklab(lab)
 }
@@ -123,9 +127,15 @@ mod tests {
 
     #[test]
     fn equal_steps_of_value_are_equal_steps_of_colour() {
-        let labs: Vec<[f64; 3]> = (0..=16).map(|i| to_oklab(scale(f64::from(i) / 16.0))).collect();
+        let labs: Vec<[f64; 3]> = (0..=16)
+            .map(|i| to_oklab(scale(f64::from(i) / 16.0)))
+            .collect();
         let step = |a: &[f64; 3], b: &[f64; 3]| {
-            a.iter().zip(b).map(|(x, y)| (x - y).powi(2)).sum::<f64>().sqrt()
+            a.iter()
+                .zip(b)
+                .map(|(x, y)| (x - y).powi(2))
+                .sum::<f64>()
+                .sqrt()
         };
         let even = step(&LOW, &HIGH) / 16.0;
         for pair in labs.windows(2) {
@@ -151,7 +161,11 @@ mod tests {
         let luminance = |rgb: Rgb| {
             let l = rgb.map(|x| {
                 let x = f64::from(x) / 255.0;
-                if x <= 0.040_45 { x / 12.92 } else { ((x + 0.055) / 1.055).powf(2.4) }
+                if x <= 0.040_45 {
+                    x / 12.92
+                } else {
+                    ((x + 0.055) / 1.055).powf(2.4)
+                }
             });
             0.2126 * l[0] + 0.7152 * l[1] + 0.0722 * l[2]
         };

@@ -21,6 +21,7 @@ pub use json::{ReportError, json, json_line, unread_line};
 pub use model::*;
 pub use schema::schema;
 use text::limit_words;
+pub(crate) use text::{outcome_style, verdict_style};
 pub use text::{shown, text};
 pub use wall::{
     BoreReport, EdgeReport, HistogramReport, ThinSpotReport, WALL_SCHEMA, WallFigures, WallInput,

@@ -341,7 +341,7 @@ fn show(f: &Figure, unit: &str) -> String {
     figure(&f.measured(), unit)
 }
 
-fn verdict_style(verdict: Verdict) -> Style {
+pub(crate) fn verdict_style(verdict: Verdict) -> Style {
     outcome_style(match verdict {
         Verdict::Design => Outcome::Holds,
         Verdict::CannotTell => Outcome::CannotTell,
@@ -350,7 +350,7 @@ fn verdict_style(verdict: Verdict) -> Style {
 }
 
 /// Not red for "breaks": red is the right ear.
-pub(super) const fn outcome_style(outcome: Outcome) -> Style {
+pub(crate) const fn outcome_style(outcome: Outcome) -> Style {
     let colour = match outcome {
         Outcome::Holds => AnsiColor::Green,
         Outcome::Breaks => AnsiColor::Magenta,

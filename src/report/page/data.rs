@@ -146,7 +146,7 @@ fn line_json(line: &Line) -> Value {
 fn spine_json(spine: &Spine) -> Value {
     json!({
         "counted": spine.counted,
-        "layer": spine.layer,
+        "layers": spine.layers,
         "start": rounded(spine.start_mm),
         "at": spine.stations.iter().map(|s| rounded(s.at_mm)).collect::<Vec<_>>(),
         "points": spine.stations.iter().map(|s| place(&s.point)).collect::<Vec<_>>(),

@@ -65,9 +65,13 @@ pub fn page(model: &PageModel) -> String {
     markup.into_string()
 }
 
+/// SHA-256 as a content policy names it.
+pub(super) fn digest(text: &str) -> String {
+    base64(&Sha256::digest(text.as_bytes()))
+}
+
 /// Nothing may be loaded, framed or sent; the style and the script are those of these digests.
-pub(super) fn policy(style: &str, script: &str) -> String {
-    let digest = |text: &str| base64(&Sha256::digest(text.as_bytes()));
+fn policy(style: &str, script: &str) -> String {
     format!(
         "default-src 'none'; style-src 'sha256-{}'; script-src 'sha256-{}'; \
          base-uri 'none'; form-action 'none'",
@@ -76,7 +80,7 @@ pub(super) fn policy(style: &str, script: &str) -> String {
     )
 }
 
-const fn tone(outcome: Outcome) -> &'static str {
+pub(super) const fn tone(outcome: Outcome) -> &'static str {
     match outcome {
         Outcome::Holds => "holds",
         Outcome::Breaks => "breaks",
@@ -85,7 +89,7 @@ const fn tone(outcome: Outcome) -> &'static str {
 }
 
 /// A sign of its own shape each, since colour alone tells nothing to some eyes and to no printer.
-const fn sign(outcome: Outcome) -> &'static str {
+pub(super) const fn sign(outcome: Outcome) -> &'static str {
     match outcome {
         Outcome::Holds => "\u{2713}",
         Outcome::Breaks => "\u{2715}",
@@ -94,7 +98,7 @@ const fn sign(outcome: Outcome) -> &'static str {
 }
 
 /// A text made harmless, with units as print has them.
-fn said(text: &str) -> String {
+pub(super) fn said(text: &str) -> String {
     shown(text)
         .replace(" mm2", " mm\u{b2}")
         .replace(" mm3", " mm\u{b3}")
@@ -205,7 +209,11 @@ fn answer(row: &AnswerRow) -> Markup {
 }
 
 fn finding(f: &Finding) -> Markup {
-    let class = if f.number > MOST_PRINTED { "unprinted" } else { "" };
+    let class = if f.number > MOST_PRINTED {
+        "unprinted"
+    } else {
+        ""
+    };
     html! {
         li class=(class) {
             @if f.point.is_some() {

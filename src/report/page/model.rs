@@ -188,8 +188,8 @@ pub struct Spine {
     pub counted: String,
     /// A station each.
     pub stations: Vec<Station>,
-    /// Index of the layer that is cut.
-    pub layer: usize,
+    /// Indices of the layers that are cut, together; the first is the one that tools work on.
+    pub layers: Vec<usize>,
     /// Position at which the page opens, mm.
     pub start_mm: f64,
 }

@@ -215,7 +215,11 @@ mod tests {
         let most = mesh.facets().len() / 3;
         let view = view_of(&mesh, most);
         assert!(view.thinned && view.mesh.facets().len() <= most);
-        assert!(view.mesh.facets().len() > most / 3, "{}", view.mesh.facets().len());
+        assert!(
+            view.mesh.facets().len() > most / 3,
+            "{}",
+            view.mesh.facets().len()
+        );
         for (p, &from) in view.mesh.points().iter().zip(&view.from) {
             assert_eq!(*p, mesh.points()[from as usize]);
         }
@@ -228,7 +232,10 @@ mod tests {
     #[test]
     fn figures_keep_their_order_and_their_gaps() {
         let bytes = pack_values([0.0, 2.0, f64::NAN, 9.0].into_iter(), [0.0, 4.0]);
-        let read: Vec<u16> = bytes.chunks(2).map(|c| u16::from_le_bytes([c[0], c[1]])).collect();
+        let read: Vec<u16> = bytes
+            .chunks(2)
+            .map(|c| u16::from_le_bytes([c[0], c[1]]))
+            .collect();
         assert_eq!(read, [0, 32_767, 65_535, 65_534]);
     }
 }

@@ -44,7 +44,9 @@ pub fn vet_page(
         }],
         lines: lines(scan, soundness, canal),
         marks: canal.map(marks).unwrap_or_default(),
-        spine: canal.and_then(canal_spine).or_else(|| box_spine(&scan.mesh, 0)),
+        spine: canal
+            .and_then(|c| canal_spine(c, vec![0]))
+            .or_else(|| box_spine(&scan.mesh, vec![0])),
         views: canal.map_or_else(|| box_views(&scan.mesh), canal_views),
         plots: canal.map(plots).unwrap_or_default(),
         records: records(report),
@@ -118,12 +120,22 @@ fn figures(report: &Report) -> Vec<KeyFigure> {
     if let Some(canal) = &report.canal {
         let show = |f: &crate::report::Figure, unit| figure(&f.measured(), unit);
         out.push(KeyFigure::new("canal length", show(&canal.length_mm, "mm")));
-        out.push(KeyFigure::new("area at the aperture", show(&canal.aperture.area_mm2, "mm2")));
+        out.push(KeyFigure::new(
+            "area at the aperture",
+            show(&canal.aperture.area_mm2, "mm2"),
+        ));
         for bend in &canal.bends {
             let name = bend_name(bend.order);
-            let turn = format!("{}, turns {}", show(&bend.at_mm, "mm"), show(&bend.turn_deg, "deg"));
+            let turn = format!(
+                "{}, turns {}",
+                show(&bend.at_mm, "mm"),
+                show(&bend.turn_deg, "deg")
+            );
             out.push(KeyFigure::new(format!("{name} at"), turn));
-            out.push(KeyFigure::new(format!("length past the {name}"), show(&bend.past_mm, "mm")));
+            out.push(KeyFigure::new(
+                format!("length past the {name}"),
+                show(&bend.past_mm, "mm"),
+            ));
         }
         let n = &canal.narrowest.section;
         let narrow = format!("{} at {:.1} mm", show(&n.area_mm2, "mm2"), n.at_mm.0);
@@ -180,7 +192,10 @@ pub(super) fn canal_lines(canal: &Canal) -> Vec<Line> {
     ];
     for bend in &canal.bends {
         let off = |s: &&crate::canal::Section| (s.at_mm - bend.at_mm.value).abs();
-        let nearest = canal.sections.iter().min_by(|a, b| off(a).total_cmp(&off(b)));
+        let nearest = canal
+            .sections
+            .iter()
+            .min_by(|a, b| off(a).total_cmp(&off(b)));
         if let Some(section) = nearest {
             out.push(Line {
                 name: "bends".to_owned(),
@@ -198,13 +213,18 @@ pub(super) fn marks(canal: &Canal) -> Vec<Mark> {
         point,
     };
     let mut out = vec![mark("aperture", canal.aperture.centre)];
-    out.extend(canal.bends.iter().map(|b| mark(&bend_name(b.order), b.point)));
+    out.extend(
+        canal
+            .bends
+            .iter()
+            .map(|b| mark(&bend_name(b.order), b.point)),
+    );
     out.push(mark("tip", canal.tip));
     out
 }
 
 /// The axis as a spine: the canal's own sections, and a way out of the aperture into the concha.
-pub(super) fn canal_spine(canal: &Canal) -> Option<Spine> {
+pub(super) fn canal_spine(canal: &Canal, layers: Vec<usize>) -> Option<Spine> {
     let a = &canal.aperture;
     let out_steps = (OUTSIDE_MM / 0.25) as usize;
     let outside = (1..=out_steps).rev().map(|i| {
@@ -221,17 +241,20 @@ pub(super) fn canal_spine(canal: &Canal) -> Option<Spine> {
         normal: s.normal,
     });
     let stations: Vec<Station> = outside.chain(inside).collect();
-    let start = canal.bends.first().map_or(0.5 * canal.length_mm.value, |b| b.at_mm.value);
+    let start = canal
+        .bends
+        .first()
+        .map_or(0.5 * canal.length_mm.value, |b| b.at_mm.value);
     (!canal.sections.is_empty()).then(|| Spine {
         counted: "from the aperture".to_owned(),
         stations,
-        layer: 0,
+        layers,
         start_mm: start,
     })
 }
 
 /// Without a canal: along the longest side of the box.
-pub(super) fn box_spine(mesh: &crate::mesh::Mesh, layer: usize) -> Option<Spine> {
+pub(super) fn box_spine(mesh: &crate::mesh::Mesh, layers: Vec<usize>) -> Option<Spine> {
     let (lo, hi) = mesh.bounds()?;
     let side = hi - lo;
     let k = side.imax();
@@ -251,7 +274,7 @@ pub(super) fn box_spine(mesh: &crate::mesh::Mesh, layer: usize) -> Option<Spine>
     Some(Spine {
         counted: format!("along {}", ["x", "y", "z"][k]),
         stations: stations.collect(),
-        layer,
+        layers,
         start_mm: 0.5 * side[k],
     })
 }
@@ -264,17 +287,44 @@ pub(super) fn canal_views(canal: &Canal) -> Vec<View> {
         up,
     };
     let (out, up, forward, words) = match &canal.frame {
-        Some(f) => (f.out, f.up, f.forward, ["outside", "the tip", "the front", "behind", "above", "below"]),
+        Some(f) => (
+            f.out,
+            f.up,
+            f.forward,
+            [
+                "outside",
+                "the tip",
+                "the front",
+                "behind",
+                "above",
+                "below",
+            ],
+        ),
         None => {
             let out = -canal.aperture.normal;
             let chord = canal.tip - canal.aperture.centre;
-            let bow = canal.bends.first().map_or_else(|| out.cross(&Vector::x()), |b| b.towards);
+            let bow = canal
+                .bends
+                .first()
+                .map_or_else(|| out.cross(&Vector::x()), |b| b.towards);
             let mut up = out.cross(&bow);
             if up.norm() < 1e-6 {
                 up = chord.cross(&Vector::y());
             }
             let up = up.try_normalize(1e-9).unwrap_or_else(Vector::z);
-            (out, up, up.cross(&out), ["outside", "the tip", "one side", "the other", "across the bends", "behind them"])
+            (
+                out,
+                up,
+                up.cross(&out),
+                [
+                    "outside",
+                    "the tip",
+                    "one side",
+                    "the other",
+                    "across the bends",
+                    "behind them",
+                ],
+            )
         }
     };
     vec![
@@ -297,7 +347,11 @@ pub(super) fn box_views(mesh: &crate::mesh::Mesh) -> Vec<View> {
         from: from.normalize(),
         up,
     };
-    let aslant = if long == 2 { x + y * 0.8 + z * 0.35 } else { x * 0.5 - y + z * 0.7 };
+    let aslant = if long == 2 {
+        x + y * 0.8 + z * 0.35
+    } else {
+        x * 0.5 - y + z * 0.7
+    };
     vec![
         view("aslant", aslant, z),
         view("+x", x, z),
@@ -311,7 +365,12 @@ pub(super) fn box_views(mesh: &crate::mesh::Mesh) -> Vec<View> {
 
 pub(super) fn plots(canal: &Canal) -> Vec<Plot> {
     let mut ticks: Vec<(f64, String)> = vec![(0.0, "aperture".to_owned())];
-    ticks.extend(canal.bends.iter().map(|b| (b.at_mm.value, bend_name(b.order))));
+    ticks.extend(
+        canal
+            .bends
+            .iter()
+            .map(|b| (b.at_mm.value, bend_name(b.order))),
+    );
     let first = canal.bends.first().map(|b| b.at_mm.value);
     let plot = |title: &str, upward: &str, series| Plot {
         title: title.to_owned(),
@@ -326,7 +385,11 @@ pub(super) fn plots(canal: &Canal) -> Vec<Plot> {
         along_spine: true,
         note: String::new(),
     };
-    let area = canal.sections.iter().map(|s| [s.at_mm, s.area_mm2]).collect();
+    let area = canal
+        .sections
+        .iter()
+        .map(|s| [s.at_mm, s.area_mm2])
+        .collect();
     vec![
         Plot {
             spread: Some(published::spread()),
@@ -346,9 +409,18 @@ fn records(report: &Report) -> Vec<Record> {
     let mut out = vec![
         Record::new("file", i.path.clone()),
         Record::new("SHA-256", i.sha256.clone()),
-        Record::new("order", report.order.clone().unwrap_or_else(|| "none given".to_owned())),
+        Record::new(
+            "order",
+            report
+                .order
+                .clone()
+                .unwrap_or_else(|| "none given".to_owned()),
+        ),
         Record::new("limits", limits_words(report.limits_from.as_deref())),
-        Record::new("made by", format!("{} {}", report.tool.name, report.tool.version)),
+        Record::new(
+            "made by",
+            format!("{} {}", report.tool.name, report.tool.version),
+        ),
     ];
     let used: Vec<String> = limits_used(&report.checks);
     if !used.is_empty() {

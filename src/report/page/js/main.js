@@ -38,7 +38,7 @@ function redraw() {
 function drawNow() {
   if (!drawer) return;
   const shown = layers.map((layer, i) => [layer, {
-    glass: layer.glass || (state.glass && i === main), cutting: state.cutting && spine && i === spine.layer,
+    glass: layer.glass || (state.glass && i === main), cutting: state.cutting && spine && spine.layers.includes(i),
     plane: state.plane, map: state.map && state.map.layer === i ? state.map : null,
   }]).filter(([layer]) => layer.shown);
   const seen = lines.filter((l) => !state.hiddenLines.has(l.name));
@@ -73,7 +73,7 @@ function goTo({ middle, zoom, from, up }) {
   requestAnimationFrame(step);
 }
 
-const main = spine ? spine.layer : 0;
+const main = spine ? spine.layers[0] : 0;
 // A look that fills the stage: the middle of what is seen from there, and so close that it fits.
 function filling(view) {
   const toward = unit(view.from);
@@ -120,7 +120,7 @@ function setSection(mm) {
 function cutNow() {
   const { point, normal } = stationAt(state.mm);
   state.plane = [...normal, dot(normal, point)];
-  const section = sectionOf(layers[spine.layer], point, normal);
+  const section = sectionOf(spine.layers.map((i) => layers[i]), point, normal);
   state.section = section;
   const says = byId("section-says"), where = `${state.mm.toFixed(2)} mm ${spine.counted}`;
   byId("section-figure").hidden = false;
@@ -141,7 +141,8 @@ function cutNow() {
     const old = outlineLines;
     outlineLines = all.map((l, i) => drawer.keepLine({ name: "section", colour: "#b3450c", width: 3.2 },
       [...l.points, l.points[0]], old[i]));
-    handle.at = point;
+    // At the top of the outline, where it hides neither the axis nor a finding.
+    handle.at = section ? section.outer.points.reduce((a, b) => (dot(b, camera.up) > dot(a, camera.up) ? b : a)) : point;
   }
   plots.forEach((p) => p.at(state.mm));
   redraw();

@@ -1,4 +1,4 @@
-// The section of a surface by a plane: pieces from facets, joined to outlines, gaps of open
+// The section of surfaces by a plane: pieces from facets, joined to outlines, gaps of open
 // surfaces closed by straight lines; the outline that the spine runs through, and its area.
 function cutPieces(layer, point, normal) {
   const { at, corners } = layer, w = dot(point, normal);
@@ -119,8 +119,10 @@ function widthsOf(flat) {
 // The section through `point`, square to `normal`. Of several outlines it is the largest that holds
 // the point, else the nearest one; outlines within it are hollows. `x` and `y` are the directions
 // in which `flat` is written.
-function sectionOf(layer, point, normal) {
-  const { loops, closed } = closedLoops(chainsOf(cutPieces(layer, point, normal)));
+function sectionOf(layers, point, normal) {
+  // Outer and inner surface meet at rims: chains that end there go on in the other one.
+  const chains = layers.flatMap((layer) => chainsOf(cutPieces(layer, point, normal)));
+  const { loops, closed } = closedLoops(chains);
   if (!loops.length) return null;
   const x = aside(normal), y = cross(normal, x);
   const all = loops.map((points) => {
