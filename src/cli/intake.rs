@@ -53,7 +53,10 @@ pub(super) fn run(args: &Args) -> Result<Ending, Failure> {
             "name a folder; single scans go to `secondbend vet`",
         ));
     }
-    let out = args.out.clone().unwrap_or_else(|| args.folder.join("intake"));
+    let out = args
+        .out
+        .clone()
+        .unwrap_or_else(|| args.folder.join("intake"));
     let scans = scans_in(&args.folder, &out)
         .map_err(|e| Failure::new(e.to_string(), "name a folder that can be read"))?;
     if scans.is_empty() {

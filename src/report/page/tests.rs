@@ -113,13 +113,13 @@ fn what_a_result_is_traced_by_is_on_the_page() {
     let (model, report) = model_of("ear.stl", Some("PIT-0444"), 6_000);
     let html = page(&model);
     for what in [
-        &report.input.sha256,
-        &report.tool.version,
-        &report.caution,
+        report.input.sha256.as_str(),
+        report.tool.version.as_str(),
+        report.caution.as_str(),
         "PIT-0444",
         "the defaults",
     ] {
-        assert!(html.contains(what.as_str() as &str), "{what}");
+        assert!(html.contains(what), "{what}");
     }
     for check in &report.checks {
         assert!(html.contains(&check.id), "{}", check.id);

@@ -8,7 +8,7 @@ use crate::checks::{Outcome, Verdict, figure, number, region_words};
 use crate::mesh::{Point, Vector};
 use crate::read::Scan;
 use crate::report::{CheckReport, FindingReport, Report, SideWord, limit_words};
-use crate::soundness::Soundness;
+use crate::soundness::{Region, Soundness};
 
 /// How far out of the aperture the section plane can be moved, mm.
 const OUTSIDE_MM: f64 = 6.0;
@@ -109,7 +109,10 @@ fn finding(f: &FindingReport, number: usize) -> Finding {
     });
     Finding {
         number,
-        says: format!("{}: {}{along}", region_words(f.region), f.says),
+        says: match f.region {
+            Region::Unknown => format!("{}{along}", f.says),
+            region => format!("{}: {}{along}", region_words(region), f.says),
+        },
         point: f.point_mm.map(|[x, y, z]| Point::new(x.0, y.0, z.0)),
         at_mm: f.at_mm.map(|x| x.0),
     }

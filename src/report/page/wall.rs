@@ -181,11 +181,16 @@ fn figures(report: &WallReport, stock: f64) -> Vec<KeyFigure> {
         out.push(KeyFigure::new("least wall as measured", figure(&m, "mm")));
     }
     out.push(KeyFigure::new("finishing stock", number(stock, "mm")));
-    for (share, mm) in &wall.percentiles_mm {
-        let share = share.trim_start_matches('0');
+    let shares: Vec<String> = wall
+        .percentiles_mm
+        .iter()
+        .map(|(share, mm)| format!("{} %: {:.2}", share.trim_start_matches('0'), mm.0))
+        .collect();
+    if !shares.is_empty() {
+        let says = format!("{} mm", shares.join(", "));
         out.push(KeyFigure::new(
-            format!("{share} % of the area under"),
-            number(mm.0, "mm"),
+            "share of the area thinner, as measured",
+            says,
         ));
     }
     out.push(KeyFigure::new(

@@ -328,13 +328,7 @@ fn scene(canvas: &mut Canvas, model: &PageModel, frame: &Frame, words: bool) {
         draw_line(canvas, line, frame, if words { 2.2 } else { 1.2 });
     }
     if words {
-        for mark in &model.marks {
-            let [x, y, _] = frame.see(&mark.point);
-            canvas.disc(x, y, 3.0, INK);
-            let wide = font::width(&mark.name, 9.0);
-            canvas.block(x + 6.0, y - 8.0, wide + 5.0, 15.0, GROUND);
-            canvas.text(&mark.name, x + 9.0, y - 5.0, 9.0, INK);
-        }
+        names(canvas, model, frame);
     }
     for (row, finding) in model.findings() {
         let Some(point) = &finding.point else {
@@ -352,6 +346,26 @@ fn scene(canvas: &mut Canvas, model: &PageModel, frame: &Frame, words: bool) {
         canvas.disc(x, y, 12.0, [255, 255, 255]);
         canvas.disc(x, y, 10.5, colour);
         canvas.text(&says, x - 0.5 * wide + 1.0, y - 4.5, 9.0, [255, 255, 255]);
+    }
+}
+
+/// Names of places; one that would lie over another goes down a line.
+fn names(canvas: &mut Canvas, model: &PageModel, frame: &Frame) {
+    let mut taken: Vec<[f64; 3]> = Vec::new();
+    for mark in &model.marks {
+        let [x, y, _] = frame.see(&mark.point);
+        canvas.disc(x, y, 3.0, INK);
+        let wide = font::width(&mark.name, 9.0) + 14.0;
+        let mut line = y;
+        let over = |line: f64, t: &[f64; 3]| {
+            (line - t[1]).abs() < 15.0 && x < t[0] + t[2] && t[0] < x + wide
+        };
+        while taken.iter().any(|t| over(line, t)) {
+            line += 5.0;
+        }
+        taken.push([x, line, wide]);
+        canvas.block(x + 6.0, line - 8.0, wide - 9.0, 15.0, GROUND);
+        canvas.text(&mark.name, x + 9.0, line - 5.0, 9.0, INK);
     }
 }
 
