@@ -148,7 +148,7 @@ fn figures(report: &Report) -> Vec<KeyFigure> {
     let holes = s.holes.iter().filter(|h| !h.base).count();
     out.push(KeyFigure::new("holes besides the base", holes.to_string()));
     if let Some(noise) = &s.noise_mm {
-        out.push(KeyFigure::new("scan noise", number(noise.0, "mm")));
+        out.push(KeyFigure::new("scan noise", format!("{:.3} mm", noise.0)));
     }
     out.push(KeyFigure::new("facets", report.input.facets.to_string()));
     out

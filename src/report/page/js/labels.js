@@ -33,6 +33,8 @@ function makeLabels(holder, camera) {
       if (e.classList.contains("name")) {
         while (taken.some(([a, b]) => Math.abs(a - x) < 90 && Math.abs(b - y - down) < 19)) down += 19;
         taken.push([x, y + down]);
+        // The diamond stays on its place when the name goes down.
+        e.style.setProperty("--down", `${-down}px`);
         e.classList.toggle("leftward", x > camera.width - 110);
       }
       e.style.transform = `translate(${x.toFixed(1)}px, ${(y + down).toFixed(1)}px)`;

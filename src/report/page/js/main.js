@@ -46,11 +46,11 @@ function drawNow() {
   labels.place();
 }
 
-function resize(width, height) {
+function resize(width, height, dense) {
   const box = stage.getBoundingClientRect();
   camera.width = width || box.width;
   camera.height = height || box.height;
-  camera.dense = Math.min(2, window.devicePixelRatio || 1);
+  camera.dense = dense || Math.min(2, window.devicePixelRatio || 1);
   canvas.width = Math.max(1, Math.round(camera.width * camera.dense));
   canvas.height = Math.max(1, Math.round(camera.height * camera.dense));
   drawNow();
@@ -395,11 +395,16 @@ function onKey(e) {
   redraw();
 }
 
-// Paper has another width: the picture is drawn for it, and drawn back afterwards.
+// Paper has another width: the picture is drawn for it, and drawn back afterwards. What is printed
+// is a copy, since browsers print a drawing of this kind as it was before.
+const paper = element("canvas", { class: "paper", "aria-hidden": "true" });
 function forPaper(on) {
   stage.style.width = on ? "420px" : "";
   stage.style.height = on ? "300px" : "";
-  if (on) resize(420, 300); else resize();
+  if (!on) { resize(); return; }
+  resize(420, 300, 2);
+  [paper.width, paper.height] = [canvas.width, canvas.height];
+  paper.getContext("2d").drawImage(canvas, 0, 0);
 }
 
 byId("views").append(element("span", {}, "look from"));
@@ -411,7 +416,10 @@ for (const b of document.querySelectorAll("button.go")) {
   b.addEventListener("click", () => goToFinding(Number(b.dataset.finding)));
 }
 makeUnder();
-if (drawer) listen();
+if (drawer) {
+  listen();
+  canvas.after(paper);
+}
 new ResizeObserver(() => { if (!stage.style.width) resize(); }).observe(stage);
 window.addEventListener("beforeprint", () => forPaper(true));
 window.addEventListener("afterprint", () => forPaper(false));
