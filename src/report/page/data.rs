@@ -120,6 +120,7 @@ fn layer_json(layer: &Layer, view: &Viewed, index: usize) -> Value {
         "colour": hex(colours::surface(layer.role, index)),
         "shown": layer.shown,
         "glass": layer.glass,
+        "flat": layer.role == Role::Part,
         "low": packed.low,
         "step": packed.step,
         "points": packed.order.len(),

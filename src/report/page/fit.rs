@@ -1,7 +1,7 @@
 //! A stack's page: the cavity like glass, the parts in it, what holds and what is in the way.
 
 use super::model::*;
-use super::vet::{box_spine, box_views};
+use super::vet::{box_spine, box_views, file_name};
 use crate::checks::Outcome;
 use crate::mesh::Point;
 use crate::report::CAUTION;
@@ -127,7 +127,7 @@ fn model(
         title: trace
             .inputs
             .iter()
-            .map(|(p, _)| p.as_str())
+            .map(|(p, _)| file_name(p))
             .collect::<Vec<_>>()
             .join(" with "),
         order: trace.order.clone(),

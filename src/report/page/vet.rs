@@ -23,7 +23,7 @@ pub fn vet_page(
 ) -> PageModel {
     PageModel {
         command: "vet",
-        title: report.input.path.clone(),
+        title: file_name(&report.input.path).to_owned(),
         order: report.order.clone(),
         side: match report.side.value {
             SideWord::Left => Some(Side::Left),
@@ -53,14 +53,19 @@ pub fn vet_page(
     }
 }
 
+/// A path's last piece: the whole of it stands in the record.
+pub(super) fn file_name(path: &str) -> &str {
+    path.rsplit(['/', '\\']).next().unwrap_or(path)
+}
+
 fn headline(report: &Report) -> Headline {
     let worst = report
         .checks
         .iter()
         .filter(|c| c.weighs == report.verdict && c.outcome != Outcome::Holds);
-    let because: Vec<&str> = worst
+    let because: Vec<String> = worst
         .filter(|c| c.because.is_none())
-        .map(|c| c.answer.as_str())
+        .map(|c| format!("{}{}", c.answer, limit_words(c)))
         .take(2)
         .collect();
     Headline {

@@ -3,14 +3,14 @@
 
 use super::model::*;
 use super::vet::{
-    answer_rows, bend_name, box_spine, box_views, canal_lines, canal_spine, canal_views,
+    answer_rows, bend_name, box_spine, box_views, canal_lines, canal_spine, canal_views, file_name,
     limits_used, limits_words, marks,
 };
 use crate::canal::Canal;
 use crate::checks::{Outcome, Sense, figure, number};
 use crate::limits::{Limits, rows};
 use crate::mesh::Mesh;
-use crate::report::WallReport;
+use crate::report::{WallReport, limit_words};
 use crate::shell::wall::{Surface, Wall};
 use crate::units::Measured;
 
@@ -31,7 +31,7 @@ pub fn wall_page(
     let spine = canal
         .and_then(|c| canal_spine(c, cut.clone()))
         .or_else(|| box_spine(mesh, cut));
-    let names: Vec<&str> = report.inputs.iter().map(|i| i.path.as_str()).collect();
+    let names: Vec<&str> = report.inputs.iter().map(|i| file_name(&i.path)).collect();
     PageModel {
         command: "wall",
         title: names.join(" and "),
@@ -61,7 +61,10 @@ fn headline(report: &WallReport) -> Headline {
         .checks
         .iter()
         .filter(|c| c.outcome == report.outcome && c.outcome != Outcome::Holds);
-    let because: Vec<&str> = these.map(|c| c.answer.as_str()).take(2).collect();
+    let because: Vec<String> = these
+        .map(|c| format!("{}{}", c.answer, limit_words(c)))
+        .take(2)
+        .collect();
     Headline {
         tone: report.outcome,
         words: match report.outcome {
@@ -199,7 +202,7 @@ fn figures(report: &WallReport, stock: f64) -> Vec<KeyFigure> {
     ));
     out.push(KeyFigure::new(
         "thin area",
-        number(wall.thin_area_mm2.0, "mm2"),
+        number(wall.thin_area_mm2.0 + 0.0, "mm2"),
     ));
     for bore in &wall.bores {
         let kind = if bore.round { "bore" } else { "passage" };

@@ -257,7 +257,7 @@ impl Frame {
                 far[k] = far[k].max(d);
             }
         }
-        if !(far[0] >= low[0]) {
+        if low[0] > far[0] {
             (low, far) = ([-1.0; 2], [1.0; 2]);
         }
         let room = [wide as f64 - 2.0 * margin, high as f64 - 2.0 * margin];
@@ -396,8 +396,13 @@ fn surface(
             }
         })
         .collect();
-    for facet in layer.mesh.facets() {
-        let corners = facet.map(|p| lit[p as usize]);
+    for (f, facet) in layer.mesh.facets().iter().enumerate() {
+        let mut corners = facet.map(|p| lit[p as usize]);
+        // Boxes have edges: one light a facet.
+        if let (Role::Part, Some(n)) = (layer.role, layer.mesh.normal(f)) {
+            let light = frame.light(&n);
+            corners.iter_mut().for_each(|c| c.light = light);
+        }
         canvas.triangle(&corners, solid, |light, value, x, y| match map {
             None => shaded(colour, light),
             Some(map) => shaded(map_colour(map, value, x, y), 0.6 + 0.4 * light),

@@ -2,24 +2,28 @@
 const SURFACE_POINTS = `#version 300 es
 in vec3 at; in vec3 normal; in float value;
 uniform mat4 eye; uniform vec4 plane;
-out vec3 facing; out float figure; out float beyond;
+out vec3 facing; out vec3 place; out float figure; out float beyond;
 void main() {
+  place = at;
   gl_Position = eye * vec4(at, 1.0);
   facing = normal; figure = value; beyond = dot(plane.xyz, at) - plane.w;
 }`;
 const SURFACE_COLOURS = `#version 300 es
 precision highp float;
-in vec3 facing; in float figure; in float beyond;
+in vec3 facing; in vec3 place; in float figure; in float beyond;
 uniform vec3 toward; uniform vec3 light; uniform vec3 colour; uniform float glass;
 uniform float cutting; uniform float mapped; uniform vec2 range; uniform vec3 limit;
-uniform sampler2D scale; uniform float dense; uniform float turnedOver;
+uniform sampler2D scale; uniform float dense; uniform float turnedOver; uniform float flatly;
 out vec4 seen;
 void main() {
   if (cutting > 0.5 && beyond < 0.0) discard;
   vec3 n = normalize(facing);
+  // Boxes have edges: the normal of the facet itself, which is that of the picture's slope.
+  if (flatly > 0.5) n = normalize(cross(dFdx(place), dFdy(place)));
+  if (flatly > 0.5 && dot(n, toward) < 0.0) n = -n;
   float to = dot(n, toward);
   bool back = (gl_FrontFacing == (turnedOver > 0.5));
-  if (back) n = -n;
+  if (back && flatly < 0.5) n = -n;
   vec3 base = colour;
   float lit = 0.40 + 0.40 * abs(to) + 0.30 * max(dot(n, light), 0.0);
   if (mapped > 0.5) {
@@ -161,6 +165,7 @@ function makeDrawer(canvas, scaleBytes) {
     gl.uniform4fv(u("plane"), seen.plane);
     gl.uniform1f(u("mapped"), map ? 1 : 0);
     gl.uniform1f(u("dense"), eye.dense);
+    gl.uniform1f(u("flatly"), layer.flat ? 1 : 0);
     gl.uniform1f(u("turnedOver"), layer.inverted ? 1 : 0);
     if (map) {
       gl.uniform2fv(u("range"), map.range);

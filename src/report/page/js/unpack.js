@@ -69,7 +69,7 @@ function unpackLayer(layer, centre) {
     return { name: map.name, range: map.range, limit: map.limit, value };
   });
   return {
-    name: layer.name, colour: layer.colour, shown: layer.shown, glass: layer.glass,
+    name: layer.name, colour: layer.colour, shown: layer.shown, glass: layer.glass, flat: layer.flat,
     at, corners, maps, ...normalsOf(at, corners),
   };
 }
