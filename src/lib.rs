@@ -9,6 +9,7 @@ pub mod checks;
 pub mod cli;
 pub mod demo;
 pub mod field;
+pub mod intake;
 pub mod limits;
 pub mod mesh;
 pub mod read;

@@ -11,6 +11,9 @@ use secondbend::write;
 use serde_json::Value;
 use tempfile::TempDir;
 
+#[path = "cli/looks.rs"]
+mod looks;
+
 fn run(dir: &Path, args: &[&str]) -> Output {
     Command::new(env!("CARGO_BIN_EXE_secondbend"))
         .current_dir(dir)

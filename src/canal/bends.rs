@@ -30,6 +30,20 @@ pub(super) struct RawBend {
     pub towards: Vector,
 }
 
+/// Curvature along a canal's axis: position from the aperture (mm) and curvature (1/mm), smoothed as
+/// bends are found. Near both ends the axis goes on as its mirror image here, and as measured for
+/// the bends, so that the outermost 4 mm may read a little lower than a bend's own figure.
+#[must_use]
+pub fn curvature(canal: &super::Canal) -> Vec<[f64; 2]> {
+    if canal.axis.len() < 8 {
+        return Vec::new();
+    }
+    let arcs = arc_lengths(&canal.axis);
+    let bent = curvatures(&smoothed(&canal.axis, CURVATURE_SIGMA_MM));
+    let each = arcs.iter().zip(&bent).map(|(&at, c)| [at, c.norm()]);
+    each.skip(1).take(arcs.len() - 2).collect()
+}
+
 /// Bends between `aperture_at` and `tip_at`, outermost first, on evenly spaced points.
 pub(super) fn bends(points: &[Point], aperture_at: f64, tip_at: f64) -> Vec<RawBend> {
     let arcs = arc_lengths(points);

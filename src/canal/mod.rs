@@ -18,6 +18,7 @@ mod verdict;
 #[cfg(test)]
 mod tests;
 
+pub use bends::curvature;
 pub use region::region_of;
 
 use crate::mesh::{MeshQueries, Point, Topology, Vector};

@@ -33,6 +33,8 @@ pub enum Verb {
     Limits(LimitsArgs),
     /// Does the stack go in? A placement with its margins, or a proof, or what is in the way
     Fit(Fit),
+    /// A folder of scans: one line each, an index page, nothing lost past a bad file
+    Intake(Intake),
     /// List the checks, or explain one
     Checks(ChecksArgs),
     /// Make practice scans with known truth
@@ -50,6 +52,12 @@ pub struct Vet {
     /// Write one line a scan as CSV (`-`: to the output)
     #[arg(long, value_name = "FILE")]
     pub csv: Option<PathBuf>,
+    /// Write a page to look at: one HTML file that opens from disk with no network
+    #[arg(long, value_name = "FILE.html")]
+    pub page: Option<PathBuf>,
+    /// Write a picture: four views, findings numbered
+    #[arg(long, value_name = "FILE.png")]
+    pub picture: Option<PathBuf>,
     /// The shop's limits (see `secondbend limits`)
     #[arg(long, value_name = "FILE")]
     pub limits: Option<PathBuf>,
@@ -87,6 +95,15 @@ pub struct Fit {
     /// Write the placed parts as meshes (3MF)
     #[arg(long, value_name = "FILE")]
     pub parts: Option<PathBuf>,
+    /// Write a page to look at: one HTML file that opens from disk with no network
+    #[arg(long, value_name = "FILE.html")]
+    pub page: Option<PathBuf>,
+    /// Write a picture: four views, findings numbered
+    #[arg(long, value_name = "FILE.png")]
+    pub picture: Option<PathBuf>,
+    /// Order or serial number, printed on every report
+    #[arg(long, value_name = "TEXT")]
+    pub order: Option<String>,
     /// Same seed and effort, same answer
     #[arg(long, value_name = "N", default_value_t = 1)]
     pub seed: u64,
@@ -121,6 +138,12 @@ pub struct Wall {
     /// Write the mesh as PLY with `wall_mm`, `ray_mm` and `opposite_mm` at every point
     #[arg(long, value_name = "FILE.ply")]
     pub map: Option<PathBuf>,
+    /// Write a page to look at: one HTML file that opens from disk with no network
+    #[arg(long, value_name = "FILE.html")]
+    pub page: Option<PathBuf>,
+    /// Write a picture: four views, findings numbered
+    #[arg(long, value_name = "FILE.png")]
+    pub picture: Option<PathBuf>,
     /// The shop's limits (see `secondbend limits`)
     #[arg(long, value_name = "FILE")]
     pub limits: Option<PathBuf>,
@@ -161,6 +184,28 @@ pub struct Offset {
     /// Order or serial number, printed on the report
     #[arg(long, value_name = "TEXT")]
     pub order: Option<String>,
+    /// How many threads to use (default: one a core)
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..=1024))]
+    pub jobs: Option<u16>,
+    /// Print errors only; the exit code and the files tell the rest
+    #[arg(long)]
+    pub quiet: bool,
+}
+
+#[derive(Debug, Args)]
+pub struct Intake {
+    /// The folder; its folders are looked into too
+    #[arg(value_name = "FOLDER")]
+    pub folder: PathBuf,
+    /// Where index, pages and lists go (default: `intake` in the folder)
+    #[arg(long, value_name = "DIR")]
+    pub out: Option<PathBuf>,
+    /// The shop's limits (see `secondbend limits`)
+    #[arg(long, value_name = "FILE")]
+    pub limits: Option<PathBuf>,
+    /// Unit of length of the files, where they do not say it themselves
+    #[arg(long, value_enum)]
+    pub unit: Option<UnitWord>,
     /// How many threads to use (default: one a core)
     #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..=1024))]
     pub jobs: Option<u16>,

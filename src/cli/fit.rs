@@ -6,17 +6,20 @@ use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::{Duration, Instant};
 
 use serde_json::{Value, json};
+use sha2::{Digest, Sha256};
 
 use crate::read::{ReadOptions, Unit, read_file};
+use crate::report::page::{FitTrace, fit_page, verify_page};
 use crate::report::shown;
 use crate::stack::certificate::{Certificate, certify};
 use crate::stack::{
     Cavity, FitOptions, Placement, Stack, Verdict, fit, fit_json, fit_text, helps, margins_json,
     part_meshes, read_stack,
 };
-use crate::write::{refuse_inputs, threemf, whole_file};
+use crate::write::{threemf, whole_file};
 
 use super::args::Fit;
+use super::vet::{looks, refuse_outputs};
 use super::{Ending, Failure, print};
 
 /// Share of the time limit that trying what would help may take besides.
@@ -29,14 +32,14 @@ pub(super) fn run(args: &Fit) -> Result<Ending, Failure> {
         return Err(Failure::new(fact, "give a number of seconds, 0 or more"));
     }
     let stack = read_stack(&args.stack)?;
-    let cavity = read_cavity(args)?;
+    let (cavity, trace) = read_cavity(args)?;
     let pool = rayon::ThreadPoolBuilder::new()
         .num_threads(args.jobs.map_or(0, usize::from))
         .build()
         .map_err(|e| Failure::new(format!("no threads can be started: {e}"), "try `--jobs 1`"))?;
     pool.install(|| match &args.verify {
-        Some(path) => verify(args, &stack, &cavity, path),
-        None => place(args, &stack, &cavity),
+        Some(path) => verify(args, &stack, &cavity, path, &trace),
+        None => place(args, &stack, &cavity, &trace),
     })
 }
 
@@ -45,32 +48,82 @@ fn refuse_clashes(args: &Fit) -> Result<(), Failure> {
         .into_iter()
         .chain(&args.verify)
         .collect();
-    for output in args.json.iter().chain(&args.parts) {
-        if output.as_os_str() != "-" {
-            refuse_inputs(output, &inputs)?;
-        }
-    }
-    if args.json.is_some() && args.json == args.parts {
-        return Err(Failure::new(
-            "--json and --parts name the same file",
-            "give each its own",
-        ));
-    }
-    Ok(())
+    refuse_outputs(
+        &[
+            ("--json", args.json.as_deref()),
+            ("--parts", args.parts.as_deref()),
+            ("--page", args.page.as_deref()),
+            ("--picture", args.picture.as_deref()),
+        ],
+        &inputs,
+    )
 }
 
-fn read_cavity(args: &Fit) -> Result<Cavity, Failure> {
+/// The cavity, and what the answer will be traced by.
+fn read_cavity(args: &Fit) -> Result<(Cavity, FitTrace), Failure> {
     let options = ReadOptions {
         // The stack file is in mm; a cavity that names no unit goes with it.
         unit: Some(args.unit.map_or(Unit::Mm, Into::into)),
         ..ReadOptions::default()
     };
     let scan = read_file(&args.cavity, &options)?;
-    Cavity::new(scan.mesh)
-        .map_err(|e| Failure::new(format!("{}: {e}", args.cavity.display()), e.help()))
+    let mut inputs = vec![(args.cavity.to_string_lossy().into_owned(), scan.sha256)];
+    for path in std::iter::once(&args.stack).chain(&args.verify) {
+        let bytes = std::fs::read(path).map_err(|e| {
+            let fact = format!("{}: cannot be read: {e}", path.display());
+            Failure::new(fact, "see that it is there and may be read")
+        })?;
+        inputs.push((path.to_string_lossy().into_owned(), sha256(&bytes)));
+    }
+    let cavity = Cavity::new(scan.mesh)
+        .map_err(|e| Failure::new(format!("{}: {e}", args.cavity.display()), e.help()))?;
+    let effort = match args.verify {
+        Some(_) => None,
+        None => Some(format!("seed {}, effort {}", args.seed, args.effort)),
+    };
+    let trace = FitTrace {
+        order: args.order.clone(),
+        inputs,
+        effort,
+    };
+    Ok((cavity, trace))
 }
 
-fn place(args: &Fit, stack: &Stack, cavity: &Cavity) -> Result<Ending, Failure> {
+fn sha256(bytes: &[u8]) -> String {
+    let digest = Sha256::digest(bytes);
+    digest.iter().map(|b| format!("{b:02x}")).collect()
+}
+
+/// The answer's JSON with what it can be traced by.
+fn traced(key: &str, value: &Value, trace: &FitTrace) -> Value {
+    let inputs: Vec<Value> = trace
+        .inputs
+        .iter()
+        .map(|(path, sha256)| json!({ "path": path, "sha256": sha256 }))
+        .collect();
+    json!({
+        key: value,
+        "tool": { "name": env!("CARGO_PKG_NAME"), "version": env!("CARGO_PKG_VERSION") },
+        "inputs": inputs,
+        "order": trace.order,
+    })
+}
+
+/// The same, below the text.
+fn traced_text(trace: &FitTrace) -> String {
+    let mut out = String::new();
+    for (path, sha256) in &trace.inputs {
+        out.push_str(&format!("  {path}: sha256 {sha256}\n"));
+    }
+    if let Some(order) = &trace.order {
+        out.push_str(&format!("  order {order}\n"));
+    }
+    let (name, version) = (env!("CARGO_PKG_NAME"), env!("CARGO_PKG_VERSION"));
+    out.push_str(&format!("  made by {name} {version}\n"));
+    out
+}
+
+fn place(args: &Fit, stack: &Stack, cavity: &Cavity, trace: &FitTrace) -> Result<Ending, Failure> {
     let stop = Arc::new(AtomicBool::new(false));
     let called = Arc::clone(&stop);
     // A second handler in one process is refused; then Ctrl-C ends the program as it always does.
@@ -94,9 +147,13 @@ fn place(args: &Fit, stack: &Stack, cavity: &Cavity) -> Result<Ending, Failure> 
     value["effort"]["seconds"] = json!((start.elapsed().as_secs_f64() * 1e3).round() / 1e3);
     write(
         args,
-        &json!({ "fit": value }),
-        &fit_text(stack, &answer, &tried),
+        &traced("fit", &value, trace),
+        &format!("{}{}", fit_text(stack, &answer, &tried), traced_text(trace)),
     )?;
+    if args.page.is_some() || args.picture.is_some() {
+        let model = fit_page(cavity, stack, &answer, &tried, trace);
+        looks(&model, args.page.as_deref(), args.picture.as_deref())?;
+    }
     if let (Some(path), Some(placement)) = (&args.parts, &answer.placement) {
         let meshes = part_meshes(placement);
         let named: Vec<_> = meshes.iter().map(|(n, m)| (n.as_str(), m)).collect();
@@ -112,13 +169,24 @@ fn place(args: &Fit, stack: &Stack, cavity: &Cavity) -> Result<Ending, Failure> 
     })
 }
 
-fn verify(args: &Fit, stack: &Stack, cavity: &Cavity, path: &Path) -> Result<Ending, Failure> {
+fn verify(
+    args: &Fit,
+    stack: &Stack,
+    cavity: &Cavity,
+    path: &Path,
+    trace: &FitTrace,
+) -> Result<Ending, Failure> {
     let placement = Placement::read(path)?;
     let certificate = certify(cavity, stack, &placement)
         .map_err(|e| Failure::new(format!("{}: {e}", path.display()), e.help()))?;
     let holds = certificate.fits();
-    let value = json!({ "verify": { "holds": holds, "margins": margins_json(&certificate) } });
-    write(args, &value, &verify_text(stack, &certificate))?;
+    let value = json!({ "holds": holds, "margins": margins_json(&certificate) });
+    let text = format!("{}{}", verify_text(stack, &certificate), traced_text(trace));
+    write(args, &traced("verify", &value, trace), &text)?;
+    if args.page.is_some() || args.picture.is_some() {
+        let model = verify_page(cavity, stack, &placement, &certificate, trace);
+        looks(&model, args.page.as_deref(), args.picture.as_deref())?;
+    }
     Ok(if holds {
         Ending::AllHold
     } else {

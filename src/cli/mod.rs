@@ -5,6 +5,7 @@ mod args;
 mod demo;
 mod failure;
 mod fit;
+mod intake;
 mod offset;
 mod tables;
 mod vet;
@@ -12,7 +13,7 @@ mod wall;
 
 pub use failure::Failure;
 pub use offset::{Moved, offset_of};
-pub use vet::vet_scan;
+pub use vet::{Vetted, vet_scan, vetted};
 pub use wall::wall_of;
 
 use std::ffi::OsString;
@@ -60,6 +61,7 @@ fn run(command: Verb) -> Result<Ending, Failure> {
         Verb::Vet(args) => vet::run(args),
         Verb::Fit(args) => fit::run(&args),
         Verb::Offset(args) => offset::run(&args),
+        Verb::Intake(args) => intake::run(&args),
         Verb::Wall(args) => wall::run(&args),
         Verb::Limits(args) => tables::limits(&args),
         Verb::Checks(args) => tables::checks(&args),

@@ -10,21 +10,51 @@ use std::time::{Duration, Instant};
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 use rayon::prelude::*;
 
-use crate::canal::{self, NoCanal};
+use crate::canal::{self, Canal, NoCanal};
 use crate::checks::{Outcome, Verdict};
 use crate::limits::Limits;
 use crate::mesh::{MeshQueries, Topology};
 use crate::read::{ReadOptions, Scan, read_file};
+use crate::report::page::{PageModel, vet_page};
 use crate::report::{self, Command, Line, Report};
-use crate::soundness;
+use crate::soundness::{self, Soundness};
 use crate::write::{refuse_inputs, whole_file};
 
 use super::args::Vet;
 use super::{Ending, Failure, print};
 
+/// A scan measured: the report, and what pages and pictures are drawn from besides.
+pub struct Vetted {
+    /// The report.
+    pub report: Report,
+    /// The canal, or why there is none.
+    pub canal: Result<Canal, NoCanal>,
+    /// The surface as a surface.
+    pub soundness: Soundness,
+}
+
+impl Vetted {
+    /// What a page or a picture of it shows.
+    #[must_use]
+    pub fn page(&self, scan: &Scan) -> PageModel {
+        vet_page(
+            scan,
+            &self.soundness,
+            self.canal.as_ref().ok(),
+            &self.report,
+        )
+    }
+}
+
 /// Measures a scan and answers every check: the whole of `vet`, in one call.
 #[must_use]
 pub fn vet_scan(scan: &Scan, command: &Command, limits: &Limits) -> Report {
+    vetted(scan, command, limits).report
+}
+
+/// As [`vet_scan`], with what was measured on the way.
+#[must_use]
+pub fn vetted(scan: &Scan, command: &Command, limits: &Limits) -> Vetted {
     let topology = Topology::new(&scan.mesh);
     let queries = MeshQueries::new(&scan.mesh);
     let mut soundness = soundness::inspect(&scan.mesh, &topology, &queries);
@@ -42,13 +72,19 @@ pub fn vet_scan(scan: &Scan, command: &Command, limits: &Limits) -> Report {
         soundness = soundness::inspect_about(&scan.mesh, &topology, &queries, Some(part));
         canal = canal::measure(&scan.mesh, &topology, &queries, &soundness);
     }
-    report::vet(scan, &soundness, &canal, command, limits)
+    Vetted {
+        report: report::vet(scan, &soundness, &canal, command, limits),
+        canal,
+        soundness,
+    }
 }
 
 struct Settings {
     read: ReadOptions,
     command: Command,
     limits: Limits,
+    page: Option<PathBuf>,
+    picture: Option<PathBuf>,
 }
 
 /// What became of one scan: its report, or why there is none.
@@ -72,6 +108,8 @@ pub(super) fn run(args: Vet) -> Result<Ending, Failure> {
             .limits
             .as_deref()
             .map_or_else(|| Ok(Limits::default()), Limits::read)?,
+        page: args.page.clone(),
+        picture: args.picture.clone(),
     };
     let pool = rayon::ThreadPoolBuilder::new()
         .num_threads(args.jobs.map_or(0, usize::from))
@@ -93,7 +131,15 @@ pub(super) fn run(args: Vet) -> Result<Ending, Failure> {
 fn one(path: &Path, settings: &Settings) -> Done {
     let work = || {
         let scan = read_file(path, &settings.read)?;
-        Ok(vet_scan(&scan, &settings.command, &settings.limits))
+        let vetted = vetted(&scan, &settings.command, &settings.limits);
+        if settings.page.is_some() || settings.picture.is_some() {
+            looks(
+                &vetted.page(&scan),
+                settings.page.as_deref(),
+                settings.picture.as_deref(),
+            )?;
+        }
+        Ok(vetted.report)
     };
     // No input should panic; should one do so all the same, the other scans still go on.
     let result = catch_unwind(AssertUnwindSafe(work)).unwrap_or_else(|_| {
@@ -111,28 +157,73 @@ fn one(path: &Path, settings: &Settings) -> Done {
     }
 }
 
+/// Writes the page and the picture that are wanted.
+pub(super) fn looks(
+    model: &PageModel,
+    page: Option<&Path>,
+    picture: Option<&Path>,
+) -> Result<(), Failure> {
+    if let Some(path) = page {
+        let html = report::page::page(model);
+        whole_file(path, |out| out.write_all(html.as_bytes()))?;
+    }
+    if let Some(path) = picture {
+        let png = report::picture::picture(model);
+        whole_file(path, |out| out.write_all(&png))?;
+    }
+    Ok(())
+}
+
 pub(super) fn is_stdout(path: &Path) -> bool {
     path.as_os_str() == "-"
 }
 
 fn refuse_clashes(args: &Vet) -> Result<(), Failure> {
-    let outputs: Vec<&PathBuf> = args.json.iter().chain(&args.csv).collect();
-    if let [a, b] = outputs[..] {
-        let same = a == b
-            || std::fs::canonicalize(a)
-                .ok()
-                .is_some_and(|a| std::fs::canonicalize(b).ok() == Some(a));
-        if same {
+    if args.scans.len() > 1 && (args.page.is_some() || args.picture.is_some()) {
+        return Err(Failure::new(
+            "a page or a picture is of one scan, and several were given",
+            "give one scan, or a folder to `secondbend intake`",
+        ));
+    }
+    let inputs: Vec<&PathBuf> = args.scans.iter().chain(&args.limits).collect();
+    refuse_outputs(
+        &[
+            ("--json", args.json.as_deref()),
+            ("--csv", args.csv.as_deref()),
+            ("--page", args.page.as_deref()),
+            ("--picture", args.picture.as_deref()),
+        ],
+        &inputs,
+    )
+}
+
+/// Refuses outputs that are inputs, or the same file twice; pages and pictures go to files only.
+pub(super) fn refuse_outputs(
+    outputs: &[(&str, Option<&Path>)],
+    inputs: &[&PathBuf],
+) -> Result<(), Failure> {
+    let given: Vec<(&str, &Path)> = outputs
+        .iter()
+        .filter_map(|&(name, path)| Some((name, path?)))
+        .collect();
+    for (i, &(name, path)) in given.iter().enumerate() {
+        let real = std::fs::canonicalize(path).ok();
+        let clash = given[..i].iter().find(|&&(_, other)| {
+            other == path || (real.is_some() && std::fs::canonicalize(other).ok() == real)
+        });
+        if let Some((other, _)) = clash {
             return Err(Failure::new(
-                format!("{}: --json and --csv name the same file", a.display()),
+                format!("{}: {other} and {name} name the same file", path.display()),
                 "give each its own",
             ));
         }
-    }
-    let inputs: Vec<&PathBuf> = args.scans.iter().chain(&args.limits).collect();
-    for output in outputs {
-        if !is_stdout(output) {
-            refuse_inputs(output, &inputs)?;
+        if !is_stdout(path) {
+            refuse_inputs(path, inputs)?;
+        } else if !matches!(name, "--json" | "--csv") {
+            return Err(Failure::new(
+                format!("{name} cannot go to the output"),
+                "name a file",
+            ));
         }
     }
     Ok(())
@@ -298,7 +389,7 @@ pub(super) fn deliver(path: &Path, text: &str) -> Result<(), Failure> {
 
 /// The exit code follows the verdict; where what breaks makes the rest untold (another side than
 /// ordered, no ear's figures), something breaks all the same.
-fn ending(report: &Report) -> Ending {
+pub(super) fn ending(report: &Report) -> Ending {
     let decides =
         |c: &report::CheckReport| c.outcome == Outcome::Breaks && c.weighs == Verdict::CannotTell;
     match report.verdict {
@@ -310,14 +401,14 @@ fn ending(report: &Report) -> Ending {
 }
 
 /// A bar on the error output: for several scans, on a terminal, once the work has taken a second.
-struct Progress {
+pub(super) struct Progress {
     bar: ProgressBar,
     since: Instant,
     wanted: bool,
 }
 
 impl Progress {
-    fn new(scans: usize) -> Self {
+    pub(super) fn new(scans: usize) -> Self {
         let bar = ProgressBar::with_draw_target(Some(scans as u64), ProgressDrawTarget::hidden());
         if let Ok(style) = ProgressStyle::with_template("{pos} of {len} scans, {eta} left {bar:30}")
         {
@@ -330,7 +421,7 @@ impl Progress {
         }
     }
 
-    fn step(&self, by: usize) {
+    pub(super) fn step(&self, by: usize) {
         if self.wanted && self.bar.is_hidden() && self.since.elapsed() > Duration::from_secs(1) {
             self.bar.set_draw_target(ProgressDrawTarget::stderr());
         }
@@ -338,7 +429,7 @@ impl Progress {
     }
 
     /// Prints with the bar out of the way.
-    fn aside<T>(&self, print: impl FnOnce() -> T) -> T {
+    pub(super) fn aside<T>(&self, print: impl FnOnce() -> T) -> T {
         self.bar.suspend(print)
     }
 }

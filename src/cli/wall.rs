@@ -9,13 +9,14 @@ use crate::checks::wall::WallFacts;
 use crate::limits::Limits;
 use crate::mesh::{Mesh, MeshQueries, Topology};
 use crate::read::{ReadOptions, Scan, read_file};
+use crate::report::page::{PageModel, wall_page};
 use crate::report::{self, WallReport, shown};
 use crate::shell::wall::{NoWall, Surface, Wall, WallOptions, joined, wall};
 use crate::soundness;
-use crate::write::{ply, refuse_inputs};
+use crate::write::ply;
 
 use super::args::Wall as Args;
-use super::vet::{deliver, is_stdout};
+use super::vet::{deliver, is_stdout, looks, refuse_outputs};
 use super::{Ending, Failure, print};
 
 /// A measured shell with its report: the whole of `wall`, in one call.
@@ -24,8 +25,24 @@ pub struct Measured {
     pub mesh: Mesh,
     /// Its wall.
     pub wall: Wall,
+    /// The canal of its outer surface, where one was told.
+    pub canal: Option<Canal>,
     /// What is told of it.
     pub report: WallReport,
+}
+
+impl Measured {
+    /// What a page or a picture of it shows.
+    #[must_use]
+    pub fn page(&self, limits: &Limits) -> PageModel {
+        wall_page(
+            &self.mesh,
+            &self.wall,
+            self.canal.as_ref(),
+            limits,
+            &self.report,
+        )
+    }
 }
 
 /// Measures the wall of a shell and answers every check.
@@ -58,6 +75,7 @@ pub fn wall_of(
     Ok(Measured {
         mesh,
         wall: measured,
+        canal,
         report,
     })
 }
@@ -121,6 +139,10 @@ pub(super) fn run(args: &Args) -> Result<Ending, Failure> {
     if let Some(path) = &args.map {
         write_map(path, &measured)?;
     }
+    if args.page.is_some() || args.picture.is_some() {
+        let (page, picture) = (args.page.as_deref(), args.picture.as_deref());
+        looks(&measured.page(&limits), page, picture)?;
+    }
     let to_output = args.json.as_deref().is_some_and(is_stdout);
     if let Some(path) = &args.json {
         deliver(path, &report::wall_json(&measured.report)?)?;
@@ -154,17 +176,6 @@ fn refuse_clashes(args: &Args) -> Result<(), Failure> {
         .chain(&args.inner)
         .chain(&args.limits)
         .collect();
-    for output in args.json.iter().chain(&args.map) {
-        if !is_stdout(output) {
-            refuse_inputs(output, &inputs)?;
-        }
-    }
-    if args.json.is_some() && args.json == args.map {
-        return Err(Failure::new(
-            "--json and --map name the same file",
-            "give each its own",
-        ));
-    }
     let is_ply = |path: &PathBuf| {
         path.extension()
             .is_some_and(|e| e.eq_ignore_ascii_case("ply"))
@@ -175,7 +186,15 @@ fn refuse_clashes(args: &Args) -> Result<(), Failure> {
             "let its name end in .ply",
         ));
     }
-    Ok(())
+    refuse_outputs(
+        &[
+            ("--json", args.json.as_deref()),
+            ("--map", args.map.as_deref()),
+            ("--page", args.page.as_deref()),
+            ("--picture", args.picture.as_deref()),
+        ],
+        &inputs,
+    )
 }
 
 /// Viewers do not colour NaN, so points without a reading get −1, which no wall has.

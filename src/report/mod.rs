@@ -3,11 +3,14 @@
 //! the order as given, the limits used, and this tool's version.
 
 mod build;
+mod colours;
 mod csv;
 mod finite;
 mod json;
 mod model;
 mod offset;
+pub mod page;
+pub mod picture;
 mod schema;
 mod text;
 mod wall;
@@ -22,6 +25,8 @@ pub use offset::{
     offset_text,
 };
 pub use schema::schema;
+use text::limit_words;
+pub(crate) use text::{outcome_style, verdict_style};
 pub use text::{shown, text};
 pub use wall::{
     BoreReport, EdgeReport, HistogramReport, ThinSpotReport, WALL_SCHEMA, WallFigures, WallInput,

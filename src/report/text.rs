@@ -139,17 +139,23 @@ fn following(out: &mut String, report: &Report) {
 
 /// The answer, and the limit unless the answer names it already.
 fn sentence(check: &CheckReport) -> String {
-    let mut says = shown(&check.answer);
-    let named = says.contains(" against ");
-    if let (Some(limit), Some(sense), false) = (check.limit, check.limit_is, named) {
-        let side = match sense {
-            Sense::AtLeast => "at least",
-            Sense::AtMost => "at most",
-        };
-        let unit = check.unit.as_deref().unwrap_or("");
-        let _ = write!(says, " ({side} {})", number(limit.0, unit));
+    tied(&format!("{}{}", shown(&check.answer), limit_words(check)))
+}
+
+/// The limit as it stands behind an answer; empty where the answer names it already.
+pub(super) fn limit_words(check: &CheckReport) -> String {
+    let named = check.answer.contains(" against ");
+    match (check.limit, check.limit_is) {
+        (Some(limit), Some(sense)) if !named => {
+            let side = match sense {
+                Sense::AtLeast => "at least",
+                Sense::AtMost => "at most",
+            };
+            let unit = check.unit.as_deref().unwrap_or("");
+            format!(" ({side} {})", number(limit.0, unit))
+        }
+        _ => String::new(),
     }
-    tied(&says)
 }
 
 /// A figure is not broken over two lines: not before its unit, nor about its `±`.
@@ -376,7 +382,7 @@ fn show(f: &Figure, unit: &str) -> String {
     figure(&f.measured(), unit)
 }
 
-fn verdict_style(verdict: Verdict) -> Style {
+pub(crate) fn verdict_style(verdict: Verdict) -> Style {
     outcome_style(match verdict {
         Verdict::Design => Outcome::Holds,
         Verdict::CannotTell => Outcome::CannotTell,
@@ -385,7 +391,7 @@ fn verdict_style(verdict: Verdict) -> Style {
 }
 
 /// Not red for "breaks": red is the right ear.
-pub(super) const fn outcome_style(outcome: Outcome) -> Style {
+pub(crate) const fn outcome_style(outcome: Outcome) -> Style {
     let colour = match outcome {
         Outcome::Holds => AnsiColor::Green,
         Outcome::Breaks => AnsiColor::Magenta,

@@ -1,0 +1,12 @@
+//! A day's scans: which files of a folder they are, what their names say, what is known of them
+//! already, and which two belong to one head. Nothing is measured here.
+
+mod files;
+mod name;
+mod pairs;
+mod store;
+
+pub use files::{NoFolder, scans_in};
+pub use name::{Named, named};
+pub use pairs::{Ear, pair_words};
+pub use store::{Kept, Key, Store};

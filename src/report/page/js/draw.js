@@ -1,0 +1,230 @@
+// WebGL 2: surfaces with a light that comes from the eye, and lines of a width in pixels.
+const SURFACE_POINTS = `#version 300 es
+in vec3 at; in vec3 normal; in float value;
+uniform mat4 eye; uniform vec4 plane;
+out vec3 facing; out vec3 place; out float figure; out float beyond;
+void main() {
+  place = at;
+  gl_Position = eye * vec4(at, 1.0);
+  facing = normal; figure = value; beyond = dot(plane.xyz, at) - plane.w;
+}`;
+const SURFACE_COLOURS = `#version 300 es
+precision highp float;
+in vec3 facing; in vec3 place; in float figure; in float beyond;
+uniform vec3 toward; uniform vec3 light; uniform vec3 colour; uniform float glass;
+uniform float cutting; uniform float mapped; uniform vec2 range; uniform vec3 limit;
+uniform sampler2D scale; uniform float dense; uniform float turnedOver; uniform float flatly;
+out vec4 seen;
+void main() {
+  if (cutting > 0.5 && beyond < 0.0) discard;
+  vec3 n = normalize(facing);
+  // Boxes have edges: the normal of the facet itself, which is that of the picture's slope.
+  if (flatly > 0.5) n = normalize(cross(dFdx(place), dFdy(place)));
+  if (flatly > 0.5 && dot(n, toward) < 0.0) n = -n;
+  float to = dot(n, toward);
+  bool back = (gl_FrontFacing == (turnedOver > 0.5));
+  if (back && flatly < 0.5) n = -n;
+  vec3 base = colour;
+  float lit = 0.40 + 0.40 * abs(to) + 0.30 * max(dot(n, light), 0.0);
+  if (mapped > 0.5) {
+    lit = 0.72 + 0.20 * abs(to) + 0.10 * max(dot(n, light), 0.0);
+    float stripe = mod(gl_FragCoord.x + gl_FragCoord.y, 7.0 * dense);
+    if (figure < -1e8) {
+      base = vec3(0.80, 0.79, 0.76);
+    } else {
+      base = texture(scale, vec2((figure - range.x) / max(range.y - range.x, 1e-6), 0.5)).rgb;
+      if (limit.z != 0.0) {
+        // Beyond the limit: stripes, which no colour blindness and no printer takes away.
+        float over = (figure - limit.x) * limit.z;
+        if (over > 0.0 && stripe < 2.0 * dense) base = mix(base, vec3(0.58, 0.12, 0.37), 0.85);
+        if (abs(figure - limit.x) < fwidth(figure)) base = vec3(0.35, 0.05, 0.2);
+      }
+    }
+  }
+  if (back) base = mix(base, vec3(0.55, 0.47, 0.43), mapped > 0.5 ? 0.25 : 0.7);
+  float solid = 1.0;
+  if (glass > 0.5) solid = clamp(0.10 + 0.42 * pow(1.0 - abs(to), 2.0), 0.0, 1.0) + (mapped > 0.5 ? 0.25 : 0.0);
+  seen = vec4(base * min(lit, 1.08) * solid, solid);
+}`;
+// A line's piece is a rectangle: corner.x runs along it, corner.y across.
+const LINE_POINTS = `#version 300 es
+in vec2 corner; in vec3 from; in vec3 to;
+uniform mat4 eye; uniform vec2 screen; uniform float width; uniform float nearer;
+void main() {
+  vec4 a = eye * vec4(from, 1.0), b = eye * vec4(to, 1.0);
+  vec2 way = (b.xy - a.xy) * screen;
+  float l = length(way);
+  vec2 along = l > 1e-6 ? way / l : vec2(1.0, 0.0);
+  vec2 across = vec2(-along.y, along.x);
+  vec4 p = mix(a, b, corner.x);
+  p.xy += (across * corner.y + along * (corner.x - 0.5) * 0.8) * width / screen;
+  p.z -= nearer;
+  gl_Position = p;
+}`;
+const LINE_COLOURS = `#version 300 es
+precision highp float;
+uniform vec4 colour;
+out vec4 seen;
+void main() { seen = vec4(colour.rgb * colour.a, colour.a); }`;
+
+function programOf(gl, points, colours) {
+  const program = gl.createProgram();
+  for (const [kind, text] of [[gl.VERTEX_SHADER, points], [gl.FRAGMENT_SHADER, colours]]) {
+    const shader = gl.createShader(kind);
+    gl.shaderSource(shader, text);
+    gl.compileShader(shader);
+    if (!gl.getShaderParameter(shader, gl.COMPILE_STATUS)) {
+      throw new Error(gl.getShaderInfoLog(shader) || "shader");
+    }
+    gl.attachShader(program, shader);
+  }
+  gl.linkProgram(program);
+  if (!gl.getProgramParameter(program, gl.LINK_STATUS)) {
+    throw new Error(gl.getProgramInfoLog(program) || "program");
+  }
+  const place = new Map();
+  return {
+    program,
+    uniform: (name) => {
+      if (!place.has(name)) place.set(name, gl.getUniformLocation(program, name));
+      return place.get(name);
+    },
+    attribute: (name) => gl.getAttribLocation(program, name),
+  };
+}
+
+function makeDrawer(canvas, scaleBytes) {
+  const gl = canvas.getContext("webgl2", {
+    antialias: true, alpha: false, preserveDrawingBuffer: true, powerPreference: "high-performance",
+  });
+  if (!gl) return null;
+  const surface = programOf(gl, SURFACE_POINTS, SURFACE_COLOURS);
+  const line = programOf(gl, LINE_POINTS, LINE_COLOURS);
+  const buffer = (what, data) => {
+    const made = gl.createBuffer();
+    gl.bindBuffer(what, made);
+    gl.bufferData(what, data, gl.STATIC_DRAW);
+    return made;
+  };
+  const feed = (at, from, parts, each) => {
+    gl.bindBuffer(gl.ARRAY_BUFFER, from);
+    gl.enableVertexAttribArray(at);
+    gl.vertexAttribPointer(at, parts, gl.FLOAT, false, 0, 0);
+    gl.vertexAttribDivisor(at, each);
+  };
+  const scale = gl.createTexture();
+  gl.bindTexture(gl.TEXTURE_2D, scale);
+  gl.texImage2D(gl.TEXTURE_2D, 0, gl.RGB, 256, 1, 0, gl.RGB, gl.UNSIGNED_BYTE, scaleBytes);
+  for (const [what, how] of [[gl.TEXTURE_MIN_FILTER, gl.LINEAR], [gl.TEXTURE_MAG_FILTER, gl.LINEAR],
+    [gl.TEXTURE_WRAP_S, gl.CLAMP_TO_EDGE], [gl.TEXTURE_WRAP_T, gl.CLAMP_TO_EDGE]]) {
+    gl.texParameteri(gl.TEXTURE_2D, what, how);
+  }
+  const rectangle = buffer(gl.ARRAY_BUFFER, new Float32Array([0, -0.5, 1, -0.5, 0, 0.5, 1, 0.5]));
+
+  function keepLayer(layer) {
+    layer.buffers = {
+      at: buffer(gl.ARRAY_BUFFER, layer.at),
+      normal: buffer(gl.ARRAY_BUFFER, layer.normal),
+      corners: buffer(gl.ELEMENT_ARRAY_BUFFER, layer.corners),
+      maps: layer.maps.map((m) => buffer(gl.ARRAY_BUFFER, m.value)),
+    };
+  }
+
+  // Points → pieces; `last` buffers are dropped, since the section's outline changes all the time.
+  function keepLine(what, points, last) {
+    const pieces = Math.max(0, points.length - 1);
+    const from = new Float32Array(3 * pieces), to = new Float32Array(3 * pieces);
+    for (let i = 0; i < pieces; i++) {
+      from.set(points[i], 3 * i);
+      to.set(points[i + 1], 3 * i);
+    }
+    if (last) {
+      gl.deleteBuffer(last.from);
+      gl.deleteBuffer(last.to);
+    }
+    return {
+      ...what, pieces, from: buffer(gl.ARRAY_BUFFER, from), to: buffer(gl.ARRAY_BUFFER, to),
+    };
+  }
+
+  function drawSurface(layer, eye, seen) {
+    const u = surface.uniform, map = seen.map && layer.maps[seen.map.index];
+    gl.useProgram(surface.program);
+    feed(surface.attribute("at"), layer.buffers.at, 3, 0);
+    feed(surface.attribute("normal"), layer.buffers.normal, 3, 0);
+    const value = surface.attribute("value");
+    if (map) feed(value, layer.buffers.maps[seen.map.index], 1, 0);
+    else if (value >= 0) gl.disableVertexAttribArray(value);
+    gl.bindBuffer(gl.ELEMENT_ARRAY_BUFFER, layer.buffers.corners);
+    gl.uniformMatrix4fv(u("eye"), false, eye.matrix);
+    gl.uniform3fv(u("toward"), eye.toward);
+    gl.uniform3fv(u("light"), eye.light);
+    gl.uniform3fv(u("colour"), colourOf(layer.colour));
+    gl.uniform1f(u("glass"), seen.glass ? 1 : 0);
+    gl.uniform1f(u("cutting"), seen.cutting ? 1 : 0);
+    gl.uniform4fv(u("plane"), seen.plane);
+    gl.uniform1f(u("mapped"), map ? 1 : 0);
+    gl.uniform1f(u("dense"), eye.dense);
+    gl.uniform1f(u("flatly"), layer.flat ? 1 : 0);
+    gl.uniform1f(u("turnedOver"), layer.inverted ? 1 : 0);
+    if (map) {
+      gl.uniform2fv(u("range"), map.range);
+      const way = map.limit ? (map.limit.goodBelow ? 1 : -1) : 0;
+      gl.uniform3f(u("limit"), map.limit ? map.limit.mm : 0, 0, way);
+    }
+    const whole = () => gl.drawElements(gl.TRIANGLES, layer.corners.length, gl.UNSIGNED_INT, 0);
+    if (!seen.glass) {
+      whole();
+      return;
+    }
+    // Glass: what is behind first, and nothing of it hides anything.
+    gl.depthMask(false);
+    gl.enable(gl.BLEND);
+    gl.enable(gl.CULL_FACE);
+    for (const side of [gl.FRONT, gl.BACK]) {
+      gl.cullFace(side);
+      whole();
+    }
+    gl.disable(gl.CULL_FACE);
+    gl.disable(gl.BLEND);
+    gl.depthMask(true);
+  }
+
+  // Each line twice: faint where something hides it, full where nothing does.
+  function drawLine(kept, eye) {
+    if (!kept.pieces) return;
+    const u = line.uniform;
+    gl.useProgram(line.program);
+    feed(line.attribute("corner"), rectangle, 2, 0);
+    feed(line.attribute("from"), kept.from, 3, 1);
+    feed(line.attribute("to"), kept.to, 3, 1);
+    gl.uniformMatrix4fv(u("eye"), false, eye.matrix);
+    gl.uniform2f(u("screen"), canvas.width / 2, canvas.height / 2);
+    gl.uniform1f(u("width"), kept.width * eye.dense);
+    gl.enable(gl.BLEND);
+    gl.depthMask(false);
+    for (const [hidden, solid] of [[true, 0.7], [false, 1]]) {
+      if (hidden) gl.disable(gl.DEPTH_TEST);
+      else gl.enable(gl.DEPTH_TEST);
+      gl.uniform1f(u("nearer"), 0.004);
+      gl.uniform4fv(u("colour"), [...colourOf(kept.colour), solid]);
+      gl.drawArraysInstanced(gl.TRIANGLE_STRIP, 0, 4, kept.pieces);
+    }
+    gl.depthMask(true);
+    gl.disable(gl.BLEND);
+    for (const name of ["from", "to"]) gl.vertexAttribDivisor(line.attribute(name), 0);
+  }
+
+  function draw(eye, layers, lines) {
+    gl.viewport(0, 0, canvas.width, canvas.height);
+    gl.clearColor(0.985, 0.98, 0.965, 1);
+    gl.clear(gl.COLOR_BUFFER_BIT | gl.DEPTH_BUFFER_BIT);
+    gl.enable(gl.DEPTH_TEST);
+    gl.blendFunc(gl.ONE, gl.ONE_MINUS_SRC_ALPHA);
+    for (const [layer, seen] of layers) if (!seen.glass) drawSurface(layer, eye, seen);
+    for (const [layer, seen] of layers) if (seen.glass) drawSurface(layer, eye, seen);
+    for (const kept of lines) drawLine(kept, eye);
+  }
+
+  return { gl, keepLayer, keepLine, draw };
+}
