@@ -103,9 +103,6 @@ fn place(args: &Fit, stack: &Stack, cavity: &Cavity) -> Result<Ending, Failure> 
         threemf(path, &named)?;
     }
     Ok(match answer.verdict {
-        // Parts in place are not yet a stack that works: while no tube is laid to a bore that the
-        // stack asks for, the whole can't be told.
-        Verdict::Fits if stack.asks_for_tubes() => Ending::CannotTell,
         Verdict::Fits => Ending::AllHold,
         Verdict::CannotFit(_) => Ending::SomethingBreaks,
         Verdict::NotFound => Ending::CannotTell,

@@ -19,6 +19,8 @@ use std::path::{Path, PathBuf};
 use toml::Spanned;
 use toml::de::{DeTable, DeValue};
 
+use crate::mesh::{Point, Vector};
+
 use super::parts::{Bore, Face, Part, Spout, Stack, Terminals};
 
 /// Part to part, where the file says nothing (0.1 tape to 0.3: common practice, no source).
@@ -144,7 +146,14 @@ const TOP: [&str; 6] = [
 const PART: [&str; 6] = ["name", "size_mm", "spout", "terminals", "bore", "on"];
 const SPOUT: [&str; 4] = ["face", "at_mm", "outer_mm", "length_mm"];
 const TERMINALS: [&str; 2] = ["face", "keep_mm"];
-const BORE: [&str; 4] = ["name", "inner_mm", "outer_mm", "bend_radius_mm"];
+const BORE: [&str; 6] = [
+    "name",
+    "inner_mm",
+    "outer_mm",
+    "bend_radius_mm",
+    "exit_mm",
+    "exit_direction",
+];
 
 fn read_bore(t: &Fields) -> Result<Bore, StackError> {
     let name = t.need("name", t.text("name")?)?;
@@ -156,11 +165,35 @@ fn read_bore(t: &Fields) -> Result<Bore, StackError> {
     }
     // Three outer diameters are safe against kinks (common practice, no source).
     let bend_radius_mm = t.length("bend_radius_mm", false)?.unwrap_or(3.0 * outer_mm);
+    let exit = match (
+        t.lengths::<3>("exit_mm", true)?,
+        t.lengths::<3>("exit_direction", true)?,
+    ) {
+        (None, None) => None,
+        (Some(at), Some(way)) => {
+            let way = Vector::from(way).try_normalize(1e-9).ok_or_else(|| {
+                let what = "exit_direction has no length".to_string();
+                t.fault(
+                    "exit_direction",
+                    what,
+                    "give the way out, such as [0, 0, -1]",
+                )
+            })?;
+            Some((Point::from(at), way))
+        }
+        (at, _) => {
+            let lacks = ["exit_mm", "exit_direction"][usize::from(at.is_some())];
+            let key = ["exit_direction", "exit_mm"][usize::from(at.is_some())];
+            let what = format!("an exit needs {lacks} too");
+            return Err(t.fault(key, what, &format!("add {lacks} = [x, y, z]")));
+        }
+    };
     Ok(Bore {
         name,
         inner_mm,
         outer_mm,
         bend_radius_mm,
+        exit,
     })
 }
 

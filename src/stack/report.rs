@@ -27,7 +27,7 @@ pub fn fit_json(stack: &Stack, answer: &FitAnswer, helps: &[Help]) -> Value {
         _ => Value::Null,
     };
     let blocker = answer.blocker.as_ref().map_or(Value::Null, |b| {
-        json!({ "parts": names(stack, &b.parts), "against": against(b.kind), "short_mm": b.short.0 })
+        json!({ "parts": names(stack, &b.parts), "against": against(b.kind), "short_mm": b.short.map(|s| s.0) })
     });
     let helps: Vec<Value> = helps
         .iter()
@@ -71,11 +71,10 @@ pub fn margins_json(certificate: &Certificate) -> Value {
         "worst_kept_room_mm",
         zones.into_iter().flatten().reduce(f64::min),
     );
-    put(
-        "least_bend_radius_mm",
-        certificate.least_bend_radius.map(|m| m.0),
-    );
-    put("least_web_mm", certificate.least_web.map(|m| m.0));
+    put("worst_tube_wall_mm", least(MarginKind::TubeWall));
+    put("worst_tube_part_mm", least(MarginKind::TubePart));
+    put("least_bend_radius_mm", least(MarginKind::Bend));
+    put("least_web_mm", least(MarginKind::Web));
     put(
         "least_spare_mm",
         certificate
@@ -100,7 +99,11 @@ fn against(kind: MarginKind) -> &'static str {
         MarginKind::ZonePair => "the room that one of them keeps free",
         MarginKind::ZoneWall => "the wall, with the room it keeps free",
         MarginKind::Seat => "the faceplate",
-        MarginKind::Tube => "a tube",
+        MarginKind::Bend => "a straighter way for its tube",
+        MarginKind::TubeWall => "the wall, with its tube",
+        MarginKind::TubePart => "a tube",
+        MarginKind::TubePair | MarginKind::Web => "each other, with their tubes",
+        MarginKind::TubeEnds => "the way that its tube needs",
     }
 }
 
@@ -113,10 +116,6 @@ pub fn fit_text(stack: &Stack, answer: &FitAnswer, helps: &[Help]) -> String {
         out.push('\n');
     };
     match &answer.verdict {
-        Verdict::Fits if stack.asks_for_tubes() => line(
-            "the parts fit, and the whole can't be told: tubes to the bores are not laid"
-                .to_string(),
-        ),
         Verdict::Fits => {
             line("fits: a placement was found, and every margin re-computed".to_string())
         }
@@ -142,11 +141,14 @@ pub fn fit_text(stack: &Stack, answer: &FitAnswer, helps: &[Help]) -> String {
     }
     if let Some(b) = &answer.blocker {
         let who = names(stack, &b.parts).join(" and ");
-        line(format!(
-            "  nearest one: {who} too near to {}, by {:.3} mm",
-            against(b.kind),
-            b.short.0
-        ));
+        line(match b.short {
+            Some(short) => format!(
+                "  nearest one: {who} too near to {}, by {:.3} mm",
+                against(b.kind),
+                short.0
+            ),
+            None => format!("  the parts fit, but the tube of {who} finds no way to its bore"),
+        });
     }
     if let Some(certificate) = &answer.certificate {
         let said = |kind, what: &str, need: f64| {

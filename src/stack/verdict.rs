@@ -6,7 +6,7 @@ use std::time::{Duration, Instant};
 
 use super::bounds::{self, Proof};
 use super::cavity::Cavity;
-use super::certificate::{Certificate, Margin, MarginKind};
+use super::certificate::{Certificate, Margin, MarginKind, TOLERANCE_MM};
 use super::grid::Depth;
 use super::parts::Stack;
 use super::placement::Placement;
@@ -67,8 +67,8 @@ pub struct Blocker {
     pub parts: Vec<usize>,
     /// To the wall, to each other, …
     pub kind: MarginKind,
-    /// How much clearance is missing.
-    pub short: Mm,
+    /// How much clearance is missing; nothing where the parts fit and a tube finds no way.
+    pub short: Option<Mm>,
 }
 
 /// Everything that was found out.
@@ -158,10 +158,17 @@ fn told(outcome: Outcome, notes: Vec<String>) -> FitAnswer {
         } else {
             Verdict::NotFound
         },
-        blocker: worst.filter(|_| !fits).map(|m| Blocker {
-            parts: m.parts.clone(),
-            kind: m.kind,
-            short: Mm(-m.spare_mm()),
+        blocker: worst.filter(|_| !fits).map(|m| match &outcome.no_way {
+            Some(no_way) if m.spare_mm() >= -TOLERANCE_MM => Blocker {
+                parts: vec![no_way.part],
+                kind: MarginKind::TubeEnds,
+                short: None,
+            },
+            _ => Blocker {
+                parts: m.parts.clone(),
+                kind: m.kind,
+                short: Some(Mm(-m.spare_mm())),
+            },
         }),
         placement: Some(outcome.placement),
         certificate: outcome.certificate,
@@ -180,11 +187,6 @@ fn notes(cavity: &Cavity, stack: &Stack) -> Vec<String> {
                 part.name
             ));
         }
-    }
-    if stack.asks_for_tubes() {
-        notes.push(
-            "tubes to the bores were not laid: only spouts and parts were placed".to_string(),
-        );
     }
     notes
 }
