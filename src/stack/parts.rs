@@ -1,8 +1,10 @@
 //! What is to be fitted: parts as boxes, what keeps free beside them, and the bores their sound
 //! leaves through.
 
+use std::sync::Arc;
+
 use super::placement::Tube;
-use crate::mesh::{Point, Vector};
+use crate::mesh::{Mesh, Point, Vector};
 
 /// A side of a part's box, in its own frame.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -79,6 +81,9 @@ pub struct Part {
     pub name: String,
     /// Sides along the part's own x, y, z, mm; positive.
     pub size_mm: [f64; 3],
+    /// Its convex surface, where it was given as one, about the middle of its box. It is kept clear
+    /// as the box round it; only proofs that it cannot fit look at the surface.
+    pub surface: Option<Arc<Mesh>>,
     /// Where its sound leaves.
     pub spout: Option<Spout>,
     /// Where its wires leave.
@@ -128,6 +133,7 @@ impl Part {
         Self {
             name: name.to_string(),
             size_mm,
+            surface: None,
             spout: None,
             terminals: None,
             bore: None,

@@ -46,6 +46,7 @@ pub fn fit_json(stack: &Stack, answer: &FitAnswer, helps: &[Help]) -> Value {
         "wall_clearance_mm": stack.wall_clearance_mm,
         "parts": parts,
         "tubes": tubes,
+        "tip": answer.tip.map(|t| json!({ "at_mm": t.at.coords.as_slice(), "direction": t.outward.as_slice() })),
         "margins": answer.certificate.as_ref().map_or(Value::Null, margins_json),
         "proof": proof,
         "blocker": blocker,
@@ -160,6 +161,17 @@ pub fn fit_text(stack: &Stack, answer: &FitAnswer, helps: &[Help]) -> String {
         let wall = said(MarginKind::Wall, "from the wall", stack.wall_clearance_mm);
         pair.into_iter().chain(wall).for_each(&mut line);
     }
+    if let Some(c) = answer
+        .certificate
+        .as_ref()
+        .filter(|_| answer.verdict == Verdict::Fits)
+    {
+        let said = |kind, what: &str| c.least(kind).map(|m| format!("  {what}: {:.2} mm", m.0));
+        said(MarginKind::Bend, "least bend radius of a tube")
+            .into_iter()
+            .chain(said(MarginKind::Web, "least web between two bores"))
+            .for_each(&mut line);
+    }
     if answer.cut_short {
         line("  the search was cut short: more time may find more".to_string());
     }
@@ -180,9 +192,9 @@ pub fn fit_text(stack: &Stack, answer: &FitAnswer, helps: &[Help]) -> String {
     out
 }
 
-/// Boxes of a placement as meshes, named, for a look at them.
+/// The parts of a placement as meshes, named, for a look at them.
 #[must_use]
-pub fn part_meshes(placement: &super::Placement) -> Vec<(String, Mesh)> {
+pub fn part_meshes(stack: &Stack, placement: &super::Placement) -> Vec<(String, Mesh)> {
     const SIDES: [[u32; 3]; 12] = [
         [0, 2, 1],
         [1, 2, 3],
@@ -203,6 +215,11 @@ pub fn part_meshes(placement: &super::Placement) -> Vec<(String, Mesh)> {
         part.pose.place(&own)
     };
     let each = placement.parts.iter().filter_map(|part| {
+        let told = stack.parts.iter().find(|p| p.name == part.name);
+        if let Some(surface) = told.and_then(|p| p.surface.as_ref()) {
+            let mesh = surface.mapped(|p| part.pose.place(&p.coords)).ok()?;
+            return Some((part.name.clone(), mesh));
+        }
         let points = (0..8).map(|i| corner(part, i)).collect();
         Some((part.name.clone(), Mesh::new(points, SIDES.to_vec()).ok()?))
     });

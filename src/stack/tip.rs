@@ -14,6 +14,9 @@ pub struct Tip {
     pub at: Point,
     /// Unit direction out of the cavity there.
     pub outward: Vector,
+    /// Was it told? Then the tubes end in the section through it, square to the direction; else it
+    /// was found, and they end near it.
+    pub told: bool,
 }
 
 /// Ends closer together than this are one end, mm: half a canal's width is 2 to 4.
@@ -25,20 +28,23 @@ const READ_MM: f64 = 4.0;
 const MOST_ENDS: usize = 4;
 
 impl Tip {
-    /// The narrow end of a cavity for the tubes of this stack; `None` where they go nowhere.
+    /// The ends of a cavity that the tubes of this stack may reach, narrowest and furthest first.
+    /// Nodes a little too shallow count: a canal that fits a tube closely may run between them.
     #[must_use]
-    pub fn find(depth: &Depth, stack: &Stack) -> Option<Self> {
-        let need = stack.thickest_tube_mm()? / 2.0 + stack.wall_clearance_mm;
+    pub(crate) fn ends(depth: &Depth, stack: &Stack) -> Vec<Self> {
+        let Some(thick) = stack.thickest_tube_mm() else {
+            return Vec::new();
+        };
+        let need = thick / 2.0 + stack.wall_clearance_mm - depth.half_diagonal_mm();
         let deep = |i: usize| f64::from(depth.values()[i]);
-        let widest = (0..depth.values().len()).max_by(|&a, &b| deep(a).total_cmp(&deep(b)))?;
-        if deep(widest) < need {
-            return None;
-        }
+        let nodes = 0..depth.values().len();
+        let widest = nodes.clone().max_by(|&a, &b| deep(a).total_cmp(&deep(b)));
+        let Some(widest) = widest.filter(|&i| deep(i) >= need) else {
+            return Vec::new();
+        };
         let ways = Ways::new(depth, &[widest], &|i| deep(i) >= need);
-        let mut left: Vec<usize> = (0..depth.values().len())
-            .filter(|&i| ways.of(i).is_finite())
-            .collect();
-        let mut best: Option<(f64, usize)> = None;
+        let mut left: Vec<usize> = nodes.filter(|&i| ways.of(i).is_finite()).collect();
+        let mut ends: Vec<(f64, Self)> = Vec::new();
         for _ in 0..MOST_ENDS {
             let far = left
                 .iter()
@@ -51,21 +57,21 @@ impl Tip {
                 .iter()
                 .filter(|&&i| near(i, READ_MM))
                 .map(|&i| deep(i))
-                .fold(need, f64::max);
-            let score = ways.of(end) / wide;
-            if best.is_none_or(|(b, _)| score > b) {
-                best = Some((score, end));
+                .fold(need.max(0.1), f64::max);
+            let back = ways.back(end).map(|i| depth.node_at(i));
+            let behind = back.take_while(|p| (p - at).norm() <= READ_MM).last();
+            let outward = behind.and_then(|b| (at - b).try_normalize(1e-9));
+            if let Some(outward) = outward {
+                let tip = Self {
+                    at,
+                    outward,
+                    told: false,
+                };
+                ends.push((ways.of(end) / wide, tip));
             }
             left.retain(|&i| !near(i, APART_MM));
         }
-        let (_, end) = best?;
-        let at = depth.node_at(end);
-        let behind = ways
-            .back(end)
-            .map(|i| depth.node_at(i))
-            .take_while(|p| (p - at).norm() <= READ_MM)
-            .last()?;
-        let outward = (at - behind).try_normalize(1e-9).unwrap_or_else(Vector::x);
-        Some(Self { at, outward })
+        ends.sort_by(|a, b| b.0.total_cmp(&a.0));
+        ends.into_iter().map(|e| e.1).collect()
     }
 }

@@ -34,6 +34,10 @@ fn table() {
             continue;
         }
         for shape in [Shape::Hull, Shape::Grown] {
+            // Round their hull nothing is laid out so tightly (0 of 400).
+            if shape == Shape::Hull && tightness > 0.475 {
+                continue;
+            }
             for slack in [0.1, 0.03] {
                 let (mut found, mut made, mut number, mut starts) = (0, 0, 0_u64, 0);
                 let (mut times, mut misses) = (Vec::new(), Vec::new());

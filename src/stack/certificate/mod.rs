@@ -189,7 +189,7 @@ pub fn certify(
         .map(|i| part_walls(cavity, stack, &queries, i, &solids[i]))
         .collect();
     margins.extend(walls.into_iter().flatten());
-    margins.extend(tube_margins(&queries, stack, placement, &solids));
+    margins.extend(tube_margins(&queries, cavity, stack, placement, &solids));
     let laid = |i: &usize| {
         placement
             .tubes

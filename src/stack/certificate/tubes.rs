@@ -7,8 +7,10 @@ use super::solid::{Solid, pair_margin};
 use super::wall::{nearest_facet, winding_number};
 use super::{Body, Margin, MarginKind};
 use crate::mesh::{MeshQueries, Point, Vector};
+use crate::stack::cavity::Cavity;
 use crate::stack::parts::{Bore, Stack};
 use crate::stack::placement::{Placement, Tube};
+use crate::stack::tip::Tip;
 use crate::units::Mm;
 
 /// Two tubes of one bore that have touched may come apart again by this, mm: a chord of 0.2 mm on
@@ -81,10 +83,12 @@ pub(super) fn strange(stack: &Stack, placement: &Placement) -> Option<(String, S
 /// Measures every tube of a placement, which must not be [`strange`].
 pub(super) fn tube_margins(
     queries: &MeshQueries,
+    cavity: &Cavity,
     stack: &Stack,
     placement: &Placement,
     bodies: &[Vec<Body>],
 ) -> Vec<Margin> {
+    let tip = cavity.tip.filter(|t| t.told);
     let laid: Vec<Laid> = placement
         .tubes
         .iter()
@@ -96,7 +100,7 @@ pub(super) fn tube_margins(
         .collect();
     let mut out = Vec::new();
     for (t, one) in laid.iter().enumerate() {
-        ends_and_bends(stack, placement, one, &mut out);
+        ends_and_bends(tip, stack, placement, one, &mut out);
         out.push(margin(
             one,
             MarginKind::TubeWall,
@@ -137,7 +141,13 @@ fn margin(one: &Laid, kind: MarginKind, have: f64, need: f64) -> Margin {
 /// It begins at the end of the spout and goes on along it; it ends where the bore was told to
 /// leave, along the way told. The lines before and behind count as pieces of it, so that to leave
 /// them at an angle is a bend.
-fn ends_and_bends(stack: &Stack, placement: &Placement, one: &Laid, out: &mut Vec<Margin>) {
+fn ends_and_bends(
+    tip: Option<Tip>,
+    stack: &Stack,
+    placement: &Placement,
+    one: &Laid,
+    out: &mut Vec<Margin>,
+) {
     let mut line = one.line().to_vec();
     let (first, last) = (line[0], line[line.len() - 1]);
     let mut off = 0.0_f64;
@@ -146,7 +156,9 @@ fn ends_and_bends(stack: &Stack, placement: &Placement, one: &Laid, out: &mut Ve
         off = off.max((pose.place(&at) - first).norm());
         line.insert(0, first - pose.turn * way * (line[1] - first).norm());
     }
-    if let Some((at, way)) = one.bore.exit {
+    // Where no exit is told but the tip is, it ends in the tip's section, square to it.
+    let in_section = tip.map(|t| (last - t.outward * (last - t.at).dot(&t.outward), t.outward));
+    if let Some((at, way)) = one.bore.exit.or(in_section) {
         off = off.max((at - last).norm());
         let chord = (last - line[line.len() - 2]).norm();
         line.push(last + way * chord);

@@ -16,6 +16,8 @@ pub struct Exit {
     pub heading: Heading,
     /// Was it told (then the tube may run into the wall there), or found here?
     pub told: bool,
+    /// Does the tube end just there, or may it end near it?
+    pub tied: bool,
 }
 
 /// Spacing of the places tried in a section, mm.
@@ -33,12 +35,7 @@ const READ_ERROR_MM: f64 = 0.2;
 const LAYOUTS: usize = 3;
 
 /// Layouts of the exits of all bores in use, outermost first; none where no section holds them.
-pub fn exits(
-    stack: &Stack,
-    depth: &Depth,
-    queries: &MeshQueries,
-    tip: Option<Tip>,
-) -> Vec<Vec<Exit>> {
+pub fn exits(stack: &Stack, depth: &Depth, queries: &MeshQueries, tip: &Tip) -> Vec<Vec<Exit>> {
     let bores: Vec<_> = stack.bores_in_use().collect();
     let told: Vec<Exit> = bores
         .iter()
@@ -48,6 +45,7 @@ pub fn exits(
                 bore: b.name.clone(),
                 heading: Heading { at, way },
                 told: true,
+                tied: true,
             })
         })
         .collect();
@@ -55,9 +53,6 @@ pub fn exits(
     if open.is_empty() {
         return vec![told];
     }
-    let Some(tip) = tip.or_else(|| Tip::find(depth, stack)) else {
-        return Vec::new();
-    };
     let thick = open.iter().map(|b| b.outer_mm).fold(0.0, f64::max);
     let apart = open
         .iter()
@@ -65,12 +60,13 @@ pub fn exits(
         .filter(|(a, b)| a.name != b.name)
         .map(|(a, b)| stack.bores_apart_mm(a, b))
         .fold(0.0, f64::max);
-    let (mut layouts, mut back) = (Vec::new(), -1.0);
-    while back < BACK_MM && layouts.len() < LAYOUTS {
+    let (mut layouts, mut back) = (Vec::new(), if tip.told { 0.0 } else { -1.0 });
+    let last = if tip.told { 1e-9 } else { BACK_MM };
+    while back < last && layouts.len() < LAYOUTS {
         let places = section(
             depth,
             queries,
-            &tip,
+            tip,
             back,
             thick / 2.0 + stack.wall_clearance_mm,
         );
@@ -83,6 +79,7 @@ pub fn exits(
                     way: tip.outward,
                 },
                 told: false,
+                tied: tip.told,
             }));
             layouts.push(layout);
             back += 2.0 * SECTION_MM;

@@ -15,9 +15,6 @@ use crate::stack::grid::Depth;
 const PIECE_MM: f64 = 0.9;
 /// Ways an arc can turn.
 const TURNS: usize = 8;
-/// Places looked at before the tube is given up: 3000 take 60 ms, and of 200 tubes that were found
-/// with 20000, five wanted more.
-const MOST_PLACES: usize = 3000;
 /// A place of the lattice, mm.
 const CELL_MM: f64 = 0.45;
 /// Cuts of a face of the cube of directions.
@@ -47,6 +44,10 @@ pub struct Quest<'a> {
     /// What a line keeps in hand over what is asked, mm; negative: a rough line that still has to
     /// be drawn into shape.
     pub hand_mm: f64,
+    /// Places looked at before it is given up.
+    pub most: usize,
+    /// Has the time run out?
+    pub over: &'a dyn Fn() -> bool,
 }
 
 /// The pieces of a line, and which of the ends it comes to. `fine` has the last word on a line.
@@ -66,7 +67,7 @@ pub fn seek(quest: &Quest, fine: &dyn Fn(&[Piece], usize) -> bool) -> Option<(Ve
             continue;
         }
         looked += 1;
-        if looked > MOST_PLACES {
+        if looked > quest.most || (looked % 32 == 0 && (quest.over)()) {
             return None;
         }
         let heading = places[at].heading;

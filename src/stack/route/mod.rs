@@ -16,7 +16,7 @@ use super::parts::{Bore, Stack};
 use super::placement::Tube;
 use super::pose::Pose;
 use super::tip::Tip;
-use crate::mesh::{MeshQueries, Point};
+use crate::mesh::{MeshQueries, Point, Vector};
 use curve::{CHORD_MM, Heading, Piece};
 use lattice::{Quest, seek};
 use relax::{End, relax};
@@ -32,14 +32,26 @@ pub fn mouth_mm(outer_mm: f64) -> f64 {
     2.0 * outer_mm
 }
 /// Spacing of the places where a tube may run into another of its bore, mm.
-const JOINT_MM: f64 = 0.8;
+const JOINT_MM: f64 = 1.6;
 /// How much too near a rough line may be, mm, and how much too tight, as a share of the radius,
 /// before it is drawn into shape. The grid reads up to 0.15 mm short in the middle of a canal, and
 /// the lattice misses its middle by as much.
 const ROUGH_MM: f64 = 0.3;
 const ROUGH_RADIUS: f64 = 0.9;
-/// Rough lines of one tube that are drawn into shape: each takes 20 ms.
-const MOST_EASED: usize = 4;
+/// Places looked at before a line is given up, and a rough one. More: shut-in tubes hold up the
+/// search; fewer: lines round two corners are missed. Not tuned further.
+const MOST_PLACES: usize = 1000;
+const MOST_ROUGH: usize = 500;
+/// Rough lines of one tube that are drawn into shape: the first few differ most.
+const MOST_EASED: usize = 2;
+/// How far ahead of a spout its way is looked at, mm: about a tube's width.
+const LOOK_MM: f64 = 1.5;
+/// Attempts at one placement, over orders and layouts. More: a placement whose tubes are shut in
+/// holds up the search (with 16, one of three drivers in an ear took a second each); fewer: the
+/// order that works is missed. Not tuned further.
+const MOST_ATTEMPTS: usize = 5;
+/// Room before the exits that parts are kept out of where they can be, mm: about a bend radius.
+const CLEAR_MM: f64 = 4.0;
 /// Orders of the tubes, or of the exits, that are tried.
 const MOST_ORDERS: usize = 4;
 
@@ -52,8 +64,22 @@ pub struct Plumbing<'a> {
     layouts: Vec<Vec<Exit>>,
     /// Way to the tip for a bare tube, parts not counted.
     to_tip: Option<Ways>,
-    /// Half a tube's width and what it keeps from the wall, mm.
-    lead_mm: f64,
+}
+
+/// The end that the bores leave through: the one told, else the first whose sections hold them.
+#[must_use]
+pub fn tip_of(
+    told: Option<Tip>,
+    stack: &Stack,
+    depth: &Depth,
+    queries: &MeshQueries,
+) -> Option<Tip> {
+    if told.is_some() || !stack.asks_for_tubes() {
+        return told;
+    }
+    let ends = Tip::ends(depth, stack);
+    let holds = |tip: &&Tip| !exits(stack, depth, queries, tip).is_empty();
+    ends.iter().find(holds).or(ends.first()).copied()
 }
 
 /// Why tubes could not be laid.
@@ -74,8 +100,9 @@ impl<'a> Plumbing<'a> {
         queries: &'a MeshQueries<'a>,
         tip: Option<Tip>,
     ) -> Option<Self> {
-        let lead_mm = stack.thickest_tube_mm()? / 2.0 + stack.wall_clearance_mm;
-        let layouts = exits(stack, depth, queries, tip);
+        let lead_mm =
+            stack.thickest_tube_mm()? / 2.0 + stack.wall_clearance_mm - depth.half_diagonal_mm();
+        let layouts = tip.map_or_else(Vec::new, |tip| exits(stack, depth, queries, &tip));
         let ends: Vec<usize> = layouts
             .first()
             .into_iter()
@@ -90,7 +117,6 @@ impl<'a> Plumbing<'a> {
             queries,
             layouts,
             to_tip,
-            lead_mm,
         })
     }
 
@@ -108,20 +134,34 @@ impl<'a> Plumbing<'a> {
         p.bore.as_ref()?;
         let start = spout_end(p, pose)?;
         let ways = self.to_tip.as_ref()?;
-        let ahead = start.at + start.way * (1.5 * self.lead_mm);
+        let ahead = start.at + start.way * LOOK_MM;
         let (here, there) = (ways.at(self.depth, &start.at), ways.at(self.depth, &ahead));
         if !here.is_finite() || !there.is_finite() {
             return Some(2.0);
         }
-        let slope = (there - here) / (1.5 * self.lead_mm);
+        let slope = (there - here) / LOOK_MM;
         Some(((slope + 1.0) / 2.0).clamp(0.0, 1.0))
+    }
+
+    /// How much a part stands before the exits, 0 (4 mm off or more) to 1.
+    #[must_use]
+    pub fn crowds(&self, part: usize, pose: &Pose) -> f64 {
+        let half = Vector::from(self.stack.parts[part].half_mm());
+        let far = |e: &Exit| {
+            let own = pose.turn.tr_mul(&(e.heading.at - pose.middle)).abs() - half;
+            own.sup(&Vector::zeros()).norm()
+        };
+        let exits = self.layouts.first().into_iter().flatten();
+        let least = exits.map(far).fold(f64::INFINITY, f64::min);
+        (1.0 - least / CLEAR_MM).max(0.0)
     }
 
     /// Lays all tubes, in the order of the stack file.
     ///
     /// # Errors
     /// The tube that found no way, of the attempt that got furthest.
-    pub fn lay(&self, poses: &[Pose]) -> Result<Vec<Tube>, NoWay> {
+    pub fn lay(&self, poses: &[Pose], over: &dyn Fn() -> bool) -> Result<Vec<Tube>, NoWay> {
+        let mut attempts = 0;
         let mut furthest = NoWay {
             part: self.stack.piped().next().unwrap_or(0),
             laid: 0,
@@ -132,7 +172,11 @@ impl<'a> Plumbing<'a> {
             let stiff = |i: usize| self.bore_of(i).map_or(0.0, |b| b.bend_radius_mm);
             order.sort_by(|&a, &b| stiff(b).total_cmp(&stiff(a)));
             for _ in 0..MOST_ORDERS {
-                match self.lay_in_order(poses, &order, &exits) {
+                if attempts == MOST_ATTEMPTS || over() {
+                    return Err(furthest);
+                }
+                attempts += 1;
+                match self.lay_in_order(poses, &order, &exits, over) {
                     Ok(tubes) => return Ok(tubes),
                     Err(at) => {
                         if at >= furthest.laid {
@@ -184,13 +228,14 @@ impl<'a> Plumbing<'a> {
         poses: &[Pose],
         order: &[usize],
         exits: &[Exit],
+        over: &dyn Fn() -> bool,
     ) -> Result<Vec<Tube>, usize> {
         let mut tubes: Vec<Tube> = Vec::new();
         for (n, &part) in order.iter().enumerate() {
             let exit = self
                 .bore_of(part)
                 .and_then(|b| exits.iter().find(|e| e.bore == b.name));
-            let tube = exit.and_then(|e| self.lay_one(poses, part, e, &tubes));
+            let tube = exit.and_then(|e| self.lay_one(poses, part, e, &tubes, over));
             tubes.push(tube.ok_or(n)?);
         }
         let place = |t: &Tube| self.stack.parts.iter().position(|p| p.name == t.part);
@@ -198,7 +243,14 @@ impl<'a> Plumbing<'a> {
         Ok(tubes)
     }
 
-    fn lay_one(&self, poses: &[Pose], part: usize, exit: &Exit, tubes: &[Tube]) -> Option<Tube> {
+    fn lay_one(
+        &self,
+        poses: &[Pose],
+        part: usize,
+        exit: &Exit,
+        tubes: &[Tube],
+        over: &dyn Fn() -> bool,
+    ) -> Option<Tube> {
         let bore = self.bore_of(part)?;
         let room = Room::new(self.depth, self.stack, poses, part, bore, exit, tubes);
         let from = spout_end(&self.stack.parts[part], &poses[part])?;
@@ -219,12 +271,13 @@ impl<'a> Plumbing<'a> {
         let quest = OneTube {
             plumbing: self,
             bore,
-            told: exit.told,
+            tied: exit.tied,
             room,
             from,
             same,
             joints,
             ends,
+            over,
         };
         let centreline = quest.line()?;
         Some(Tube {
@@ -240,7 +293,7 @@ impl<'a> Plumbing<'a> {
 struct OneTube<'a> {
     plumbing: &'a Plumbing<'a>,
     bore: &'a Bore,
-    told: bool,
+    tied: bool,
     room: Room<'a>,
     from: Heading,
     /// Tubes of the same bore that lie already.
@@ -248,6 +301,7 @@ struct OneTube<'a> {
     /// Where it may run into them: heading, which tube, which of its points.
     joints: Vec<(Heading, usize, usize)>,
     ends: Vec<Heading>,
+    over: &'a dyn Fn() -> bool,
 }
 
 impl OneTube<'_> {
@@ -273,24 +327,44 @@ impl OneTube<'_> {
             ends: &self.ends,
             radius,
             hand_mm,
+            over: self.over,
+            most: if hand_mm < 0.0 {
+                MOST_ROUGH
+            } else {
+                MOST_PLACES
+            },
         };
         let fine =
             |pieces: &[Piece], e: usize| self.holds(&self.whole(&chords(self.from, pieces), e));
         if let Some((pieces, e)) = seek(&quest(0.01, radius), &fine) {
             return Some(self.whole(&chords(self.from, &pieces), e));
         }
+        let end = |e: usize| {
+            if self.tied || !self.joints.is_empty() {
+                End::Tied(self.ends[e])
+            } else {
+                End::Free
+            }
+        };
+        let drawn_into_shape = |rough: &[Point], e: usize| {
+            let line = relax(&self.room, queries, &self.from, rough, end(e), radius);
+            line.map(|l| self.whole(&l, e)).filter(|l| self.holds(l))
+        };
+        if self.joints.is_empty() {
+            let first = depth.nearest_node(&self.from.at);
+            let nodes = ways.back(first).skip(2).map(|i| depth.node_at(i));
+            let mut rough = vec![self.from.at, self.from.at + self.from.way * CHORD_MM];
+            rough.extend(nodes);
+            rough.push(self.ends[0].at);
+            if let Some(line) = drawn_into_shape(&rough, 0) {
+                return Some(line);
+            }
+        }
         let tries = std::cell::Cell::new(0);
         let drawn = std::cell::RefCell::new(None);
         let eased = |pieces: &[Piece], e: usize| {
             tries.set(tries.get() + 1);
-            let end = if self.told || !self.joints.is_empty() {
-                End::Tied(self.ends[e])
-            } else {
-                End::Free
-            };
-            let rough = chords(self.from, pieces);
-            let line = relax(&self.room, queries, &self.from, &rough, end, radius);
-            let line = line.map(|l| self.whole(&l, e)).filter(|l| self.holds(l));
+            let line = drawn_into_shape(&chords(self.from, pieces), e);
             let done = line.is_some() || tries.get() >= MOST_EASED;
             *drawn.borrow_mut() = line;
             done
@@ -307,7 +381,7 @@ impl OneTube<'_> {
             out.pop();
             out.push(h.at);
             out.extend_from_slice(&self.same[t].centreline[i + 1..]);
-        } else if self.told {
+        } else if self.tied {
             out.pop();
             out.push(self.ends[end].at);
         }
@@ -396,4 +470,83 @@ fn nearest_deep(depth: &Depth, p: &Point, need: f64) -> Option<usize> {
             d(a).total_cmp(&d(b))
         })
         .filter(|&i| (depth.node_at(i) - p).norm() < 3.0)
+}
+
+#[cfg(test)]
+mod tests {
+    use std::sync::atomic::AtomicBool;
+
+    use crate::mesh::{Point, Vector};
+    use crate::stack::certificate::{MarginKind, certify};
+    use crate::stack::shapes::block;
+    use crate::stack::{Cavity, FitOptions, Stack, Tip, Verdict, fit, parse_stack};
+
+    const BORES: &str = "[[bore]]\nname = \"lows\"\ninner_mm = 1.0\nbend_radius_mm = 3.2\n\
+        [[bore]]\nname = \"highs\"\ninner_mm = 1.0\nbend_radius_mm = 3.2\n";
+
+    fn stack() -> Stack {
+        let mut text = BORES.to_string();
+        for (name, bore) in [("a", "lows"), ("c", "highs")] {
+            text += &format!(
+                "[[part]]\nname = \"{name}\"\nsize_mm = [5.0, 2.7, 2.0]\nbore = \"{bore}\"\n\
+                 spout = {{ face = \"+x\", outer_mm = 1.2 }}\nterminals = {{ face = \"-x\" }}\n"
+            );
+        }
+        parse_stack(&text, "s.toml".as_ref()).unwrap()
+    }
+
+    fn ask(cavity: &Cavity, stack: &Stack) -> crate::stack::FitAnswer {
+        let options = FitOptions {
+            effort: 20,
+            seconds: None,
+            ..FitOptions::default()
+        };
+        fit(cavity, stack, options, &AtomicBool::new(false))
+    }
+
+    #[test]
+    fn two_tubes_to_two_bores_and_what_spoils_them() {
+        let room = Cavity::new(block(24.0, 9.0, 6.5)).unwrap();
+        let stack = stack();
+        let answer = ask(&room, &stack);
+        assert_eq!(answer.verdict, Verdict::Fits, "{:?}", answer.blocker);
+        let certificate = answer.certificate.unwrap();
+        assert!(certificate.least(MarginKind::Bend).unwrap().0 >= 3.2);
+        assert!(certificate.least(MarginKind::Web).unwrap().0 >= 0.5);
+        let placement = answer.placement.unwrap();
+        assert_eq!(placement.tubes.len(), 2);
+        let spoilt = |change: &dyn Fn(&mut crate::stack::Placement)| {
+            let mut other = placement.clone();
+            change(&mut other);
+            certify(&room, &stack, &other).is_ok_and(|c| c.fits())
+        };
+        assert!(spoilt(&|_| {}));
+        assert!(!spoilt(&|p| {
+            p.tubes.pop();
+        }));
+        assert!(!spoilt(&|p| p.tubes[0].centreline[9].y += 0.05));
+        assert!(!spoilt(&|p| p.tubes[0].centreline[0].z += 0.01));
+        assert!(!spoilt(&|p| p.tubes[1].outer_mm = 1.0));
+        assert!(!spoilt(&|p| p.tubes[1].part = "a".to_string()));
+        assert!(!spoilt(&|p| {
+            let end = p.tubes[1].centreline.len() - 1;
+            p.tubes[1].centreline[end].x += 30.0;
+        }));
+    }
+
+    #[test]
+    fn tubes_end_in_the_section_of_a_told_tip() {
+        let tip = Tip {
+            at: Point::new(10.0, 0.0, 0.0),
+            outward: Vector::x(),
+            told: true,
+        };
+        let room = Cavity::new(block(24.0, 9.0, 6.5)).unwrap().with_tip(tip);
+        let answer = ask(&room, &stack());
+        assert_eq!(answer.verdict, Verdict::Fits, "{:?}", answer.blocker);
+        for tube in answer.placement.unwrap().tubes {
+            let end = tube.centreline.last().unwrap();
+            assert!((end.x - 10.0).abs() < 1e-6);
+        }
+    }
 }

@@ -11,10 +11,13 @@ use crate::mesh::{MeshQueries, Point, Vector};
 const CHORD_MM: f64 = 0.25;
 /// What is kept in hand over what is asked, mm: a chord leaves its arc by 0.003 at a radius of 3.
 const HAND_MM: f64 = 0.006;
-/// Rounds at most: of 60 lines that came to an end, two took more than 200.
+/// Rounds at most; a line that is still short by then is tried from another rough one. Not tuned.
 const ROUNDS: usize = 400;
 /// The line is looked at every so many rounds.
 const LOOK_EVERY: usize = 20;
+
+/// Every so many rounds a line that is far too near to something must have gained.
+const GAIN_EVERY: usize = 60;
 
 /// How the line ends.
 #[derive(Debug, Clone, Copy)]
@@ -41,6 +44,7 @@ pub fn relax(
         End::Free => 0,
     };
     let movable = |i: usize| i > 0 && i + tied < n;
+    let mut before = f64::INFINITY;
     for round in 1..=ROUNDS {
         let mut short = 0.0_f64;
         for (i, p) in line.iter_mut().enumerate() {
@@ -62,6 +66,12 @@ pub fn relax(
             && least_radius(&line, start, end) >= radius
         {
             return Some(line);
+        }
+        if round % GAIN_EVERY == 0 {
+            if short > 0.05 && short > 0.7 * before {
+                return None; // it is pressed from both sides
+            }
+            before = short;
         }
     }
     None

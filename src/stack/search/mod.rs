@@ -113,10 +113,10 @@ pub fn search(
         .filter(|_| stack.parts.iter().any(|p| p.on_faceplate))
         .map(|plate| Depth::beside(cavity, &plate));
     let model = Model::new(stack, cavity, depth, beside.as_ref());
-    let seats = Seats::new(&model);
     let queries = MeshQueries::new(cavity.mesh());
     let plumbing = Plumbing::new(stack, depth, &queries, cavity.tip);
     let plumbing = plumbing.as_ref();
+    let seats = Seats::new(&model, plumbing);
     let mut pool: Vec<Run> = Vec::new();
     let mut best: Option<Best> = None;
     let mut starts = 0;
@@ -272,7 +272,7 @@ fn polish_near(
     queries: &MeshQueries,
     plumbing: Option<&Plumbing>,
     runs: &mut [Run],
-    over: &dyn Fn() -> bool,
+    over: &(dyn Fn() -> bool + Sync),
 ) -> Option<(Vec<Pose>, Vec<Tube>)> {
     let mut near: Vec<&mut Run> = runs.iter_mut().filter(|r| r.closer.is_some()).collect();
     near.sort_by(|a, b| a.near_mm().total_cmp(&b.near_mm()));
@@ -289,7 +289,15 @@ fn polish_near(
                 if let (Some(p), true) = (plumbing, spare >= 0.0) {
                     // As they will be printed, so that the tubes begin at the spouts to the digit.
                     let printed: Vec<Pose> = run.poses.iter().map(Pose::as_printed).collect();
-                    run.tubes = Some(p.lay(&printed));
+                    let tubes = p.lay(&printed, over);
+                    if let Err(no_way) = &tubes {
+                        // The part whose tube is stuck is the one to move next.
+                        let own = model.bodies.iter().position(|b| b.part == no_way.part);
+                        if let Some(wrong) = own.and_then(|b| run.faults.walls.get_mut(b)) {
+                            *wrong = 0.5;
+                        }
+                    }
+                    run.tubes = Some(tubes);
                 }
             }
         });

@@ -17,14 +17,15 @@ const SEAT_SLACK_MM: f64 = 0.1;
 const TILT_RAD: f64 = 0.12;
 
 /// Where each part's middle may go.
-pub struct Seats {
+pub struct Seats<'a> {
+    plumbing: Option<&'a Plumbing<'a>>,
     nodes: Vec<Vec<Point>>,
     frame: Matrix3<f64>,
     step: f64,
 }
 
-impl Seats {
-    pub fn new(model: &Model) -> Self {
+impl<'a> Seats<'a> {
+    pub fn new(model: &Model, plumbing: Option<&'a Plumbing<'a>>) -> Self {
         let deep_enough = |need: f64| -> Vec<Point> {
             let values = model.depth.values().iter().enumerate();
             values
@@ -48,6 +49,7 @@ impl Seats {
             .collect();
         let frame = main_axes(&deep_enough(0.0));
         Self {
+            plumbing,
             nodes,
             frame,
             step: model.depth.step_mm(),
@@ -86,7 +88,10 @@ impl Seats {
         let mut best = (f64::INFINITY, Pose::upright(Point::origin()));
         for _ in 0..TRIES {
             let pose = self.any(model, part, frame, rng);
-            let cost = model.part_cost(part, &pose, poses, placed);
+            let awkward = self.plumbing.map_or(0.0, |p| {
+                p.awkward(part, &pose).unwrap_or(0.0) + 2.0 * p.crowds(part, &pose)
+            });
+            let cost = model.part_cost(part, &pose, poses, placed) + SPOUT_WEIGHT * awkward;
             if cost < best.0 {
                 best = (cost, pose);
             }
@@ -230,8 +235,8 @@ fn tilted(turn: &Matrix3<f64>, rng: &mut Rng, size: f64) -> Matrix3<f64> {
 }
 
 /// Weight of a spout that stands awkwardly against the cost of a part, mm² (see
-/// [`Plumbing::awkward`]: 0 to 2). Lower: spouts point anywhere, and one placement in ten lets its
-/// tubes through; higher: parts are turned into each other.
+/// [`Plumbing::awkward`]: 0 to 2). Lower: spouts point anywhere, and their tubes
+/// find no way; higher: parts are turned into each other. Not tuned further.
 const SPOUT_WEIGHT: f64 = 0.5;
 
 /// Turns each part about its own middle, among the turns that leave its box where it is, so that
