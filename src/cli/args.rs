@@ -113,6 +113,26 @@ pub struct Fit {
     /// Stop after so many seconds, whatever the effort
     #[arg(long, value_name = "S", default_value_t = 10.0)]
     pub seconds: f64,
+    /// A point in the end that the bores leave through, mm (default: the cavity's narrow end)
+    #[arg(
+        long,
+        value_name = "X,Y,Z",
+        value_delimiter = ',',
+        num_args = 3,
+        allow_negative_numbers = true,
+        requires = "tip_direction"
+    )]
+    pub tip: Vec<f64>,
+    /// The way out there
+    #[arg(
+        long,
+        value_name = "X,Y,Z",
+        value_delimiter = ',',
+        num_args = 3,
+        allow_negative_numbers = true,
+        requires = "tip"
+    )]
+    pub tip_direction: Vec<f64>,
     /// Unit of length of the cavity, where the file does not say it (default: mm)
     #[arg(long, value_enum)]
     pub unit: Option<UnitWord>,

@@ -1,5 +1,6 @@
 //! `secondbend fit`: the stack into the cavity, or the proof that it cannot, or what is in the way.
 
+use std::io::IsTerminal;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
@@ -8,15 +9,16 @@ use std::time::{Duration, Instant};
 use serde_json::{Value, json};
 use sha2::{Digest, Sha256};
 
+use crate::mesh::{Mesh, Point, Vector};
 use crate::read::{ReadOptions, Unit, read_file};
 use crate::report::page::{FitTrace, fit_page, verify_page};
 use crate::report::shown;
 use crate::stack::certificate::{Certificate, certify};
 use crate::stack::{
-    Cavity, FitOptions, Placement, Stack, Verdict, fit, fit_json, fit_text, helps, margins_json,
-    part_meshes, read_stack,
+    Cavity, FitOptions, Placement, Stack, Tip, Verdict, fit, fit_json, fit_text, helps,
+    margins_json, part_meshes, read_stack,
 };
-use crate::write::{threemf, whole_file};
+use crate::write::{ply, threemf, whole_file};
 
 use super::args::Fit;
 use super::vet::{looks, refuse_outputs};
@@ -86,7 +88,32 @@ fn read_cavity(args: &Fit) -> Result<(Cavity, FitTrace), Failure> {
         inputs,
         effort,
     };
+    let cavity = match told_tip(args)? {
+        Some(tip) => cavity.with_tip(tip),
+        None => cavity,
+    };
     Ok((cavity, trace))
+}
+
+fn told_tip(args: &Fit) -> Result<Option<Tip>, Failure> {
+    let (Ok(at), Ok(way)) = (
+        <[f64; 3]>::try_from(args.tip.as_slice()),
+        <[f64; 3]>::try_from(args.tip_direction.as_slice()),
+    ) else {
+        return Ok(None);
+    };
+    let outward = Vector::from(way).try_normalize(1e-9);
+    match outward.filter(|_| at.iter().all(|x| x.is_finite())) {
+        Some(outward) => Ok(Some(Tip {
+            at: Point::from(at),
+            outward,
+            told: true,
+        })),
+        None => Err(Failure::new(
+            "--tip and --tip-direction are no point and no direction",
+            "give three figures each, such as `--tip 1,2,-9 --tip-direction 0,0,-1`",
+        )),
+    }
 }
 
 fn sha256(bytes: &[u8]) -> String {
@@ -129,6 +156,7 @@ fn place(args: &Fit, stack: &Stack, cavity: &Cavity, trace: &FitTrace) -> Result
     // A second handler in one process is refused; then Ctrl-C ends the program as it always does.
     let _ = ctrlc::set_handler(move || called.store(true, Ordering::Relaxed));
     let start = Instant::now();
+    let progress = progress(args);
     let options = FitOptions {
         seed: args.seed,
         effort: args.effort as usize,
@@ -143,6 +171,9 @@ fn place(args: &Fit, stack: &Stack, cavity: &Cavity, trace: &FitTrace) -> Result
             .and_then(|d| Instant::now().checked_add(d));
         helps(cavity, stack, options, until, None, &stop)
     };
+    if let Some(bar) = progress {
+        bar.finish_and_clear();
+    }
     let mut value = fit_json(stack, &answer, &tried);
     value["effort"]["seconds"] = json!((start.elapsed().as_secs_f64() * 1e3).round() / 1e3);
     write(
@@ -155,17 +186,51 @@ fn place(args: &Fit, stack: &Stack, cavity: &Cavity, trace: &FitTrace) -> Result
         looks(&model, args.page.as_deref(), args.picture.as_deref())?;
     }
     if let (Some(path), Some(placement)) = (&args.parts, &answer.placement) {
-        let meshes = part_meshes(placement);
+        let meshes = part_meshes(stack, placement);
         let named: Vec<_> = meshes.iter().map(|(n, m)| (n.as_str(), m)).collect();
-        threemf(path, &named)?;
+        let is_ply = path
+            .extension()
+            .is_some_and(|e| e.eq_ignore_ascii_case("ply"));
+        if is_ply {
+            ply(path, &one_mesh(&meshes)?, &[])?;
+        } else {
+            threemf(path, &named)?;
+        }
     }
     Ok(match answer.verdict {
-        // Parts in place are not yet a stack that works: while no tube is laid to a bore that the
-        // stack asks for, the whole can't be told.
-        Verdict::Fits if stack.asks_for_tubes() => Ending::CannotTell,
         Verdict::Fits => Ending::AllHold,
         Verdict::CannotFit(_) => Ending::SomethingBreaks,
         Verdict::NotFound => Ending::CannotTell,
+    })
+}
+
+/// What is going on and since when, where a person is looking.
+fn progress(args: &Fit) -> Option<indicatif::ProgressBar> {
+    if args.quiet || !std::io::stderr().is_terminal() {
+        return None;
+    }
+    let bar = indicatif::ProgressBar::new_spinner();
+    bar.set_message(format!(
+        "looking for a placement, {} s at most; Ctrl-C gives the best so far",
+        args.seconds
+    ));
+    bar.enable_steady_tick(Duration::from_millis(200));
+    Some(bar)
+}
+
+/// All parts as one mesh, for a file that holds no more.
+fn one_mesh(meshes: &[(String, Mesh)]) -> Result<Mesh, Failure> {
+    let (mut points, mut facets) = (Vec::new(), Vec::new());
+    for (_, mesh) in meshes {
+        let before = points.len() as u32;
+        points.extend_from_slice(mesh.points());
+        facets.extend(mesh.facets().iter().map(|f| f.map(|i| i + before)));
+    }
+    Mesh::new(points, facets).map_err(|e| {
+        Failure::new(
+            format!("the parts make no mesh: {e}"),
+            "report this as a bug",
+        )
     })
 }
 

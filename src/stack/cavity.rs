@@ -1,5 +1,6 @@
 //! The room inside a shell: a closed surface, and where its faceplate and its tip are, if known.
 
+use super::tip::Tip;
 use crate::mesh::{Mesh, Point, Topology, Vector};
 
 /// The underside of the faceplate.
@@ -38,6 +39,8 @@ pub struct Cavity {
     mesh: Mesh,
     /// The faceplate's underside, where it is known.
     pub faceplate: Option<Faceplate>,
+    /// The end that bores leave through, where it is known.
+    pub tip: Option<Tip>,
 }
 
 /// Why a mesh is no cavity that a proof could stand on.
@@ -97,6 +100,7 @@ impl Cavity {
         Ok(Self {
             mesh,
             faceplate: None,
+            tip: None,
         })
     }
 
@@ -104,6 +108,13 @@ impl Cavity {
     #[must_use]
     pub fn with_faceplate(mut self, faceplate: Faceplate) -> Self {
         self.faceplate = Some(faceplate);
+        self
+    }
+
+    /// The same cavity with its tip known.
+    #[must_use]
+    pub fn with_tip(mut self, tip: Tip) -> Self {
+        self.tip = Some(tip);
         self
     }
 

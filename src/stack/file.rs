@@ -15,10 +15,15 @@
 
 use std::ops::Range;
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 
 use toml::Spanned;
 use toml::de::{DeTable, DeValue};
 
+use crate::mesh::{Mesh, Point, Vector};
+use crate::read::{ReadOptions, Unit, read_file};
+
+use super::cavity::Cavity;
 use super::parts::{Bore, Face, Part, Spout, Stack, Terminals};
 
 /// Part to part, where the file says nothing (0.1 tape to 0.3: common practice, no source).
@@ -141,10 +146,25 @@ const TOP: [&str; 6] = [
     "part",
     "bore",
 ];
-const PART: [&str; 6] = ["name", "size_mm", "spout", "terminals", "bore", "on"];
+const PART: [&str; 7] = [
+    "name",
+    "size_mm",
+    "mesh",
+    "spout",
+    "terminals",
+    "bore",
+    "on",
+];
 const SPOUT: [&str; 4] = ["face", "at_mm", "outer_mm", "length_mm"];
 const TERMINALS: [&str; 2] = ["face", "keep_mm"];
-const BORE: [&str; 4] = ["name", "inner_mm", "outer_mm", "bend_radius_mm"];
+const BORE: [&str; 6] = [
+    "name",
+    "inner_mm",
+    "outer_mm",
+    "bend_radius_mm",
+    "exit_mm",
+    "exit_direction",
+];
 
 fn read_bore(t: &Fields) -> Result<Bore, StackError> {
     let name = t.need("name", t.text("name")?)?;
@@ -156,19 +176,55 @@ fn read_bore(t: &Fields) -> Result<Bore, StackError> {
     }
     // Three outer diameters are safe against kinks (common practice, no source).
     let bend_radius_mm = t.length("bend_radius_mm", false)?.unwrap_or(3.0 * outer_mm);
+    let exit = match (
+        t.lengths::<3>("exit_mm", true)?,
+        t.lengths::<3>("exit_direction", true)?,
+    ) {
+        (None, None) => None,
+        (Some(at), Some(way)) => {
+            let way = Vector::from(way).try_normalize(1e-9).ok_or_else(|| {
+                let what = "exit_direction has no length".to_string();
+                t.fault(
+                    "exit_direction",
+                    what,
+                    "give the way out, such as [0, 0, -1]",
+                )
+            })?;
+            Some((Point::from(at), way))
+        }
+        (at, _) => {
+            let lacks = ["exit_mm", "exit_direction"][usize::from(at.is_some())];
+            let key = ["exit_direction", "exit_mm"][usize::from(at.is_some())];
+            let what = format!("an exit needs {lacks} too");
+            return Err(t.fault(key, what, &format!("add {lacks} = [x, y, z]")));
+        }
+    };
     Ok(Bore {
         name,
         inner_mm,
         outer_mm,
         bend_radius_mm,
+        exit,
     })
 }
 
 fn read_part(t: &Fields, stack: &Stack) -> Result<Part, StackError> {
-    let mut part = Part::bare(
-        &t.need("name", t.text("name")?)?,
-        t.need("size_mm", t.lengths::<3>("size_mm", false)?)?,
-    );
+    let name = t.need("name", t.text("name")?)?;
+    let mut part = match (t.text("mesh")?, t.lengths::<3>("size_mm", false)?) {
+        (Some(_), Some(_)) => {
+            let what = format!("\"{name}\" has both a mesh and a size");
+            return Err(t.fault("size_mm", what, "leave size_mm out: the mesh has one"));
+        }
+        (Some(mesh), None) => {
+            let folder = t.reader.path.parent().unwrap_or(Path::new(""));
+            let (surface, size_mm) = convex_part(&folder.join(&mesh))
+                .map_err(|(what, help)| t.fault("mesh", format!("{mesh}: {what}"), &help))?;
+            let mut part = Part::bare(&name, size_mm);
+            part.surface = Some(Arc::new(surface));
+            part
+        }
+        (None, size) => Part::bare(&name, t.need("size_mm", size)?),
+    };
     if let Some(s) = t.inner("spout", "a spout", &SPOUT)? {
         let face = s.need("face", s.face()?)?;
         let spout = Spout {
@@ -212,6 +268,50 @@ fn read_part(t: &Fields, stack: &Stack) -> Result<Part, StackError> {
         part.on_faceplate = true;
     }
     Ok(part)
+}
+
+/// A point may lie over a facet's plane by this, mm: single precision at 20 mm is 1e-6, and makers of
+/// meshes round to 1e-4.
+const CONVEX_MM: f64 = 1e-3;
+
+/// Reads a closed convex surface and puts the middle of its box at the origin; else the fault and
+/// what to do.
+fn convex_part(path: &Path) -> Result<(Mesh, [f64; 3]), (String, String)> {
+    let options = ReadOptions {
+        unit: Some(Unit::Mm),
+        ..ReadOptions::default()
+    };
+    let scan = read_file(path, &options).map_err(|e| (e.to_string(), e.help().to_string()))?;
+    let cavity = Cavity::new(scan.mesh).map_err(|_| {
+        let help = "close the surface, or give size_mm instead".to_string();
+        ("is no closed surface".to_string(), help)
+    })?;
+    let mesh = cavity.mesh();
+    let mut over = 0.0_f64;
+    for f in 0..mesh.facets().len() {
+        if let Some(normal) = mesh.normal(f) {
+            let foot = mesh.corners(f)[0];
+            let heights = mesh.points().iter().map(|p| (p - foot).dot(&normal));
+            over = heights.fold(over, f64::max);
+        }
+    }
+    if over > CONVEX_MM {
+        let what = format!("is not convex: a point lies {over:.3} mm over the plane of a facet");
+        return Err((what, "give its convex hull, or size_mm instead".to_string()));
+    }
+    let empty = || ("is empty".to_string(), "give size_mm instead".to_string());
+    let (lo, hi) = mesh.bounds().ok_or_else(empty)?;
+    let middle = nalgebra::center(&lo, &hi).coords;
+    let size = hi - lo;
+    if size.max() > LARGEST_MM || size.min() <= 0.0 {
+        let what = format!("is {:.3} by {:.3} by {:.3} mm", size.x, size.y, size.z);
+        return Err((
+            what,
+            "check its unit: a part's mesh is read in mm".to_string(),
+        ));
+    }
+    let centred = mesh.mapped(|p| p - middle).map_err(|_| empty())?;
+    Ok((centred, size.into()))
 }
 
 struct Reader<'a> {
@@ -444,6 +544,32 @@ bend_radius_mm = 3.2
         assert!((zones[1].middle - crate::mesh::Vector::new(-5.1, 0.0, 0.0)).norm() < 1e-12);
         assert!(stack.parts[1].on_faceplate);
         assert_eq!(stack.bores[0].bend_radius_mm, 3.2);
+    }
+
+    #[test]
+    fn a_convex_mesh_is_taken_and_another_is_not() {
+        let folder = tempfile::tempdir().unwrap();
+        let tent = "OFF\n4 4 0\n10 0 0\n14 0 0\n10 3 0\n10 0 2\n\
+                    3 0 2 1\n3 0 1 3\n3 1 2 3\n3 0 3 2\n";
+        std::fs::write(folder.path().join("tent.off"), tent).unwrap();
+        let stack = "[[part]]\nname = \"tent\"\nmesh = \"tent.off\"\n";
+        let read = |text: &str| parse_stack(text, &folder.path().join("s.toml"));
+        let part = read(stack).unwrap().parts.remove(0);
+        assert_eq!(part.size_mm, [4.0, 3.0, 2.0]);
+        let volume = part.surface.unwrap().signed_volume_mm3();
+        assert!((volume - 4.0).abs() < 1e-9);
+        let e = read(&stack.replace("mesh", "size_mm = [1, 1, 1]\nmesh")).unwrap_err();
+        assert!(e.to_string().contains("both"), "{e}");
+        assert!(read(&stack.replace("tent.off", "none.off")).is_err());
+        // The same with a dent: a point inside joined to one facet's corners.
+        let dented = "OFF\n5 6 0\n10 0 0\n14 0 0\n10 3 0\n10 0 2\n11 0.6 0.5\n\
+                      3 0 2 1\n3 0 1 3\n3 0 3 2\n3 1 2 4\n3 2 3 4\n3 3 1 4\n";
+        std::fs::write(folder.path().join("dent.off"), dented).unwrap();
+        let e = read(&stack.replace("tent.off", "dent.off")).unwrap_err();
+        assert!(
+            e.to_string().contains("not convex") && e.line == Some(3),
+            "{e}"
+        );
     }
 
     #[test]

@@ -169,6 +169,28 @@ impl Depth {
         self.node([i % nx, i / nx % ny, i / (nx * ny)])
     }
 
+    /// Indices of the eight nodes round a place; of the nearest cell where it is beyond the grid.
+    #[must_use]
+    pub fn cell_nodes(&self, p: &Point) -> [usize; 8] {
+        let at = [0, 1, 2].map(|k| {
+            let x = (p[k] - self.origin[k]) / self.step_mm;
+            x.clamp(0.0, (self.counts[k] - 1) as f64 - 1e-9) as usize
+        });
+        let [nx, ny, _] = self.counts;
+        std::array::from_fn(|i| {
+            ((at[2] + (i >> 2)) * ny + at[1] + (i >> 1 & 1)) * nx + at[0] + (i & 1)
+        })
+    }
+
+    /// Index of the node nearest to a place.
+    #[must_use]
+    pub fn nearest_node(&self, p: &Point) -> usize {
+        let far = |i: usize| (self.node_at(i) - p).norm_squared();
+        let nodes = self.cell_nodes(p);
+        let nearest = nodes.iter().min_by(|a, b| far(**a).total_cmp(&far(**b)));
+        nearest.copied().unwrap_or(nodes[0])
+    }
+
     /// Largest distance of any point of the grid's box from its nearest node, mm.
     #[must_use]
     pub fn half_diagonal_mm(&self) -> f64 {

@@ -11,9 +11,11 @@ mod parts;
 mod placement;
 mod pose;
 mod report;
+pub mod route;
 pub mod search;
 #[cfg(test)]
 pub(crate) mod shapes;
+mod tip;
 mod verdict;
 
 pub use cavity::{Cavity, CavityError, Faceplate};
@@ -24,4 +26,5 @@ pub use parts::{Bore, Face, Part, Spout, Stack, Terminals, Zone};
 pub use placement::{PlacedPart, Placement, PlacementError, Tube};
 pub use pose::Pose;
 pub use report::{fit_json, fit_text, margins_json, part_meshes};
+pub use tip::Tip;
 pub use verdict::{Blocker, FitAnswer, FitOptions, Verdict, fit};

@@ -1,7 +1,10 @@
 //! What is to be fitted: parts as boxes, what keeps free beside them, and the bores their sound
 //! leaves through.
 
-use crate::mesh::Vector;
+use std::sync::Arc;
+
+use super::placement::Tube;
+use crate::mesh::{Mesh, Point, Vector};
 
 /// A side of a part's box, in its own frame.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -78,6 +81,9 @@ pub struct Part {
     pub name: String,
     /// Sides along the part's own x, y, z, mm; positive.
     pub size_mm: [f64; 3],
+    /// Its convex surface, where it was given as one, about the middle of its box. It is kept clear
+    /// as the box round it; only proofs that it cannot fit look at the surface.
+    pub surface: Option<Arc<Mesh>>,
     /// Where its sound leaves.
     pub spout: Option<Spout>,
     /// Where its wires leave.
@@ -95,8 +101,29 @@ pub struct Zone {
     pub middle: Vector,
     /// Half sides, mm.
     pub half: [f64; 3],
+    /// Where it is a round bar with a round end: along which axis, and its radius, mm.
+    pub round: Option<(usize, f64)>,
+    /// The beginning of a tube, which the search keeps room for; never part of a certificate.
+    pub(crate) lead: bool,
     /// A spout is solid; the room before terminals may overlap that of other terminals.
     pub solid: bool,
+}
+
+impl Zone {
+    /// Half sides of its middle line, where it is round; else its own.
+    #[must_use]
+    pub fn line_half(&self) -> [f64; 3] {
+        match self.round {
+            Some((along, _)) => [0, 1, 2].map(|k| if k == along { self.half[k] } else { 0.0 }),
+            None => self.half,
+        }
+    }
+
+    /// Radius all round its middle line, mm; 0 for a box.
+    #[must_use]
+    pub fn radius_mm(&self) -> f64 {
+        self.round.map_or(0.0, |(_, radius)| radius)
+    }
 }
 
 impl Part {
@@ -106,6 +133,7 @@ impl Part {
         Self {
             name: name.to_string(),
             size_mm,
+            surface: None,
             spout: None,
             terminals: None,
             bore: None,
@@ -133,7 +161,20 @@ impl Part {
         s
     }
 
-    /// Spout (a square bar round the stub, so a little more than it) and the room before the
+    /// Where its tube begins, in the part's own frame: the end of the spout's middle line, and the
+    /// way it points.
+    #[must_use]
+    pub fn spout_end(&self) -> Option<(Vector, Vector)> {
+        let s = self.spout.as_ref()?;
+        let way = s.face.outward();
+        let mut at = way * (self.half_mm()[s.face.axis] + s.length_mm);
+        for (k, axis) in s.face.across().into_iter().enumerate() {
+            at[axis] = s.at_mm[k];
+        }
+        Some((at, way))
+    }
+
+    /// Spout (a round bar from the part's side to the stub's end, with a round end) and the room before the
     /// terminals. Neither asks for clearance of its own: they must not be entered.
     #[must_use]
     pub fn zones(&self) -> Vec<Zone> {
@@ -146,6 +187,7 @@ impl Part {
                 zone.half[axis] = s.outer_mm / 2.0;
             }
             zone.solid = true;
+            zone.round = Some((s.face.axis, s.outer_mm / 2.0));
             out.push(zone);
         }
         if let Some(t) = &self.terminals {
@@ -160,6 +202,8 @@ fn before(half: [f64; 3], face: Face, depth: f64) -> Zone {
         middle: face.outward() * (half[face.axis] + depth / 2.0),
         half,
         solid: false,
+        round: None,
+        lead: false,
     };
     zone.half[face.axis] = depth / 2.0;
     zone
@@ -176,6 +220,8 @@ pub struct Bore {
     pub outer_mm: f64,
     /// Least radius of the tube's middle line, mm.
     pub bend_radius_mm: f64,
+    /// Where the tube's middle line ends and the unit direction in which it leaves, if told.
+    pub exit: Option<(Point, Vector)>,
 }
 
 /// Parts, bores and how far they keep apart.
@@ -200,6 +246,46 @@ impl Stack {
     #[must_use]
     pub fn asks_for_tubes(&self) -> bool {
         self.parts.iter().any(|p| p.bore.is_some())
+    }
+
+    /// The parts that want a tube, by index.
+    pub fn piped(&self) -> impl Iterator<Item = usize> + '_ {
+        (0..self.parts.len()).filter(|&i| self.parts[i].bore.is_some())
+    }
+
+    /// The bore that a part's sound goes through.
+    #[must_use]
+    pub fn bore_of(&self, part: usize) -> Option<&Bore> {
+        let name = self.parts[part].bore.as_ref()?;
+        self.bores.iter().find(|b| b.name == *name)
+    }
+
+    /// The bores that some part leads to.
+    pub fn bores_in_use(&self) -> impl Iterator<Item = &Bore> + '_ {
+        let used = |b: &&Bore| self.parts.iter().any(|p| p.bore.as_ref() == Some(&b.name));
+        self.bores.iter().filter(used)
+    }
+
+    /// Outer diameter of the thickest tube asked for, mm.
+    #[must_use]
+    pub fn thickest_tube_mm(&self) -> Option<f64> {
+        self.bores_in_use().map(|b| b.outer_mm).reduce(f64::max)
+    }
+
+    /// Least distance of the middle lines of the tubes of two bores, mm: the tubes keep the pair
+    /// clearance, and the bores within them the web.
+    #[must_use]
+    pub fn bores_apart_mm(&self, a: &Bore, b: &Bore) -> f64 {
+        let tubes = (a.outer_mm + b.outer_mm) / 2.0 + self.clearance_mm;
+        tubes.max((a.inner_mm + b.inner_mm) / 2.0 + self.web_mm)
+    }
+
+    /// The same from a tube that lies.
+    pub(crate) fn tubes_apart_mm(&self, bore: &Bore, tube: &Tube) -> f64 {
+        let other = self.bores.iter().find(|b| b.name == tube.name);
+        other.map_or((bore.outer_mm + tube.outer_mm) / 2.0, |o| {
+            self.bores_apart_mm(bore, o)
+        })
     }
 
     /// A stack of bare boxes, for a question put in code.

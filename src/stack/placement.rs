@@ -85,6 +85,11 @@ impl Placement {
         for part in &mut self.parts {
             part.pose = part.pose.as_printed();
         }
+        for tube in &mut self.tubes {
+            for p in &mut tube.centreline {
+                *p = p.map(printed);
+            }
+        }
         self
     }
 

@@ -27,7 +27,7 @@ pub fn fit_json(stack: &Stack, answer: &FitAnswer, helps: &[Help]) -> Value {
         _ => Value::Null,
     };
     let blocker = answer.blocker.as_ref().map_or(Value::Null, |b| {
-        json!({ "parts": names(stack, &b.parts), "against": against(b.kind), "short_mm": b.short.0 })
+        json!({ "parts": names(stack, &b.parts), "against": against(b.kind), "short_mm": b.short.map(|s| s.0) })
     });
     let helps: Vec<Value> = helps
         .iter()
@@ -46,6 +46,7 @@ pub fn fit_json(stack: &Stack, answer: &FitAnswer, helps: &[Help]) -> Value {
         "wall_clearance_mm": stack.wall_clearance_mm,
         "parts": parts,
         "tubes": tubes,
+        "tip": answer.tip.map(|t| json!({ "at_mm": t.at.coords.as_slice(), "direction": t.outward.as_slice() })),
         "margins": answer.certificate.as_ref().map_or(Value::Null, margins_json),
         "proof": proof,
         "blocker": blocker,
@@ -71,11 +72,10 @@ pub fn margins_json(certificate: &Certificate) -> Value {
         "worst_kept_room_mm",
         zones.into_iter().flatten().reduce(f64::min),
     );
-    put(
-        "least_bend_radius_mm",
-        certificate.least_bend_radius.map(|m| m.0),
-    );
-    put("least_web_mm", certificate.least_web.map(|m| m.0));
+    put("worst_tube_wall_mm", least(MarginKind::TubeWall));
+    put("worst_tube_part_mm", least(MarginKind::TubePart));
+    put("least_bend_radius_mm", least(MarginKind::Bend));
+    put("least_web_mm", least(MarginKind::Web));
     put(
         "least_spare_mm",
         certificate
@@ -100,7 +100,11 @@ fn against(kind: MarginKind) -> &'static str {
         MarginKind::ZonePair => "the room that one of them keeps free",
         MarginKind::ZoneWall => "the wall, with the room it keeps free",
         MarginKind::Seat => "the faceplate",
-        MarginKind::Tube => "a tube",
+        MarginKind::Bend => "a straighter way for its tube",
+        MarginKind::TubeWall => "the wall, with its tube",
+        MarginKind::TubePart => "a tube",
+        MarginKind::TubePair | MarginKind::Web => "each other, with their tubes",
+        MarginKind::TubeEnds => "the way that its tube needs",
     }
 }
 
@@ -113,10 +117,6 @@ pub fn fit_text(stack: &Stack, answer: &FitAnswer, helps: &[Help]) -> String {
         out.push('\n');
     };
     match &answer.verdict {
-        Verdict::Fits if stack.asks_for_tubes() => line(
-            "the parts fit, and the whole can't be told: tubes to the bores are not laid"
-                .to_string(),
-        ),
         Verdict::Fits => {
             line("fits: a placement was found, and every margin re-computed".to_string())
         }
@@ -142,11 +142,14 @@ pub fn fit_text(stack: &Stack, answer: &FitAnswer, helps: &[Help]) -> String {
     }
     if let Some(b) = &answer.blocker {
         let who = names(stack, &b.parts).join(" and ");
-        line(format!(
-            "  nearest one: {who} too near to {}, by {:.3} mm",
-            against(b.kind),
-            b.short.0
-        ));
+        line(match b.short {
+            Some(short) => format!(
+                "  nearest one: {who} too near to {}, by {:.3} mm",
+                against(b.kind),
+                short.0
+            ),
+            None => format!("  the parts fit, but the tube of {who} finds no way to its bore"),
+        });
     }
     if let Some(certificate) = &answer.certificate {
         let said = |kind, what: &str, need: f64| {
@@ -157,6 +160,17 @@ pub fn fit_text(stack: &Stack, answer: &FitAnswer, helps: &[Help]) -> String {
         let pair = said(MarginKind::Pair, "between two parts", stack.clearance_mm);
         let wall = said(MarginKind::Wall, "from the wall", stack.wall_clearance_mm);
         pair.into_iter().chain(wall).for_each(&mut line);
+    }
+    if let Some(c) = answer
+        .certificate
+        .as_ref()
+        .filter(|_| answer.verdict == Verdict::Fits)
+    {
+        let said = |kind, what: &str| c.least(kind).map(|m| format!("  {what}: {:.2} mm", m.0));
+        said(MarginKind::Bend, "least bend radius of a tube")
+            .into_iter()
+            .chain(said(MarginKind::Web, "least web between two bores"))
+            .for_each(&mut line);
     }
     if answer.cut_short {
         line("  the search was cut short: more time may find more".to_string());
@@ -178,9 +192,9 @@ pub fn fit_text(stack: &Stack, answer: &FitAnswer, helps: &[Help]) -> String {
     out
 }
 
-/// Boxes of a placement as meshes, named, for a look at them.
+/// The parts of a placement as meshes, named, for a look at them.
 #[must_use]
-pub fn part_meshes(placement: &super::Placement) -> Vec<(String, Mesh)> {
+pub fn part_meshes(stack: &Stack, placement: &super::Placement) -> Vec<(String, Mesh)> {
     const SIDES: [[u32; 3]; 12] = [
         [0, 2, 1],
         [1, 2, 3],
@@ -201,6 +215,11 @@ pub fn part_meshes(placement: &super::Placement) -> Vec<(String, Mesh)> {
         part.pose.place(&own)
     };
     let each = placement.parts.iter().filter_map(|part| {
+        let told = stack.parts.iter().find(|p| p.name == part.name);
+        if let Some(surface) = told.and_then(|p| p.surface.as_ref()) {
+            let mesh = surface.mapped(|p| part.pose.place(&p.coords)).ok()?;
+            return Some((part.name.clone(), mesh));
+        }
         let points = (0..8).map(|i| corner(part, i)).collect();
         Some((part.name.clone(), Mesh::new(points, SIDES.to_vec()).ok()?))
     });

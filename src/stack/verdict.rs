@@ -6,11 +6,14 @@ use std::time::{Duration, Instant};
 
 use super::bounds::{self, Proof};
 use super::cavity::Cavity;
-use super::certificate::{Certificate, Margin, MarginKind};
+use super::certificate::{Certificate, Margin, MarginKind, TOLERANCE_MM};
 use super::grid::Depth;
 use super::parts::Stack;
 use super::placement::Placement;
+use super::route::tip_of;
 use super::search::{Effort, Outcome, search};
+use super::tip::Tip;
+use crate::mesh::MeshQueries;
 use crate::units::Mm;
 
 /// Rounds of a first look, before the dearer bounds: finds what is easy within a second.
@@ -67,8 +70,8 @@ pub struct Blocker {
     pub parts: Vec<usize>,
     /// To the wall, to each other, …
     pub kind: MarginKind,
-    /// How much clearance is missing.
-    pub short: Mm,
+    /// How much clearance is missing; nothing where the parts fit and a tube finds no way.
+    pub short: Option<Mm>,
 }
 
 /// Everything that was found out.
@@ -86,6 +89,8 @@ pub struct FitAnswer {
     pub starts: usize,
     /// The time limit or a call to stop came before the effort was spent.
     pub cut_short: bool,
+    /// Where the bores leave, if any part asks for one: told, or found.
+    pub tip: Option<Tip>,
     /// What the reader should know besides.
     pub notes: Vec<String>,
 }
@@ -99,8 +104,12 @@ pub fn fit(cavity: &Cavity, stack: &Stack, options: FitOptions, stop: &AtomicBoo
         .seconds
         .filter(|s| s.is_finite() && *s >= 0.0 && *s < 1.5e7);
     let until = limit.map(|s| start + Duration::from_secs_f64(s));
-    let notes = notes(cavity, stack);
     let depth = Depth::new(cavity);
+    let tip = tip_of(cavity.tip, stack, &depth, &MeshQueries::new(cavity.mesh()));
+    let notes = notes(cavity, stack, tip);
+    let mut cavity = cavity.clone();
+    cavity.tip = tip;
+    let cavity = &cavity;
     let refused = |proof: Proof| FitAnswer {
         verdict: Verdict::CannotFit(proof),
         placement: None,
@@ -108,6 +117,7 @@ pub fn fit(cavity: &Cavity, stack: &Stack, options: FitOptions, stop: &AtomicBoo
         blocker: None,
         starts: 0,
         cut_short: false,
+        tip,
         notes: notes.clone(),
     };
     if let Some(proof) = bounds::cheap(cavity, stack, &depth) {
@@ -126,7 +136,7 @@ pub fn fit(cavity: &Cavity, stack: &Stack, options: FitOptions, stop: &AtomicBoo
         stop,
     );
     if fits(&first) {
-        return told(first, notes);
+        return told(first, tip, notes);
     }
     if let Some(proof) = bounds::cannot_fit(cavity, stack, &depth) {
         return refused(proof);
@@ -137,7 +147,7 @@ pub fn fit(cavity: &Cavity, stack: &Stack, options: FitOptions, stop: &AtomicBoo
     } else {
         first
     };
-    told(best, notes)
+    told(best, tip, notes)
 }
 
 fn fits(outcome: &Outcome) -> bool {
@@ -149,7 +159,7 @@ fn spare(outcome: &Outcome) -> f64 {
     worst.map_or(f64::NEG_INFINITY, Margin::spare_mm)
 }
 
-fn told(outcome: Outcome, notes: Vec<String>) -> FitAnswer {
+fn told(outcome: Outcome, tip: Option<Tip>, notes: Vec<String>) -> FitAnswer {
     let fits = fits(&outcome);
     let worst = outcome.certificate.as_ref().and_then(Certificate::worst);
     FitAnswer {
@@ -158,20 +168,28 @@ fn told(outcome: Outcome, notes: Vec<String>) -> FitAnswer {
         } else {
             Verdict::NotFound
         },
-        blocker: worst.filter(|_| !fits).map(|m| Blocker {
-            parts: m.parts.clone(),
-            kind: m.kind,
-            short: Mm(-m.spare_mm()),
+        blocker: worst.filter(|_| !fits).map(|m| match &outcome.no_way {
+            Some(no_way) if m.spare_mm() >= -TOLERANCE_MM => Blocker {
+                parts: vec![no_way.part],
+                kind: MarginKind::TubeEnds,
+                short: None,
+            },
+            _ => Blocker {
+                parts: m.parts.clone(),
+                kind: m.kind,
+                short: Some(Mm(-m.spare_mm())),
+            },
         }),
         placement: Some(outcome.placement),
         certificate: outcome.certificate,
         starts: outcome.starts,
         cut_short: outcome.cut_short && !fits,
+        tip,
         notes,
     }
 }
 
-fn notes(cavity: &Cavity, stack: &Stack) -> Vec<String> {
+fn notes(cavity: &Cavity, stack: &Stack, tip: Option<Tip>) -> Vec<String> {
     let mut notes = Vec::new();
     if cavity.faceplate.is_none() {
         for part in stack.parts.iter().filter(|p| p.on_faceplate) {
@@ -181,10 +199,24 @@ fn notes(cavity: &Cavity, stack: &Stack) -> Vec<String> {
             ));
         }
     }
-    if stack.asks_for_tubes() {
-        notes.push(
-            "tubes to the bores were not laid: only spouts and parts were placed".to_string(),
-        );
+    if stack.asks_for_tubes() && stack.bores_in_use().any(|b| b.exit.is_none()) {
+        let at = |t: Tip| {
+            format!(
+                "{:.1}, {:.1}, {:.1}, out along {:.2}, {:.2}, {:.2}",
+                t.at.x, t.at.y, t.at.z, t.outward.x, t.outward.y, t.outward.z
+            )
+        };
+        match (tip, cavity.tip) {
+            (Some(t), None) => notes.push(format!(
+                "the bores were taken to leave through the cavity's narrow end, at {}",
+                at(t)
+            )),
+            (None, _) => notes.push(
+                "no end of the cavity is wide enough for the thickest tube: no exit was found"
+                    .to_string(),
+            ),
+            _ => {}
+        }
     }
     notes
 }

@@ -2,6 +2,7 @@
 //! may refuse none.
 
 mod make;
+mod piped;
 mod surface;
 
 use std::sync::atomic::AtomicBool;
@@ -33,6 +34,10 @@ fn table() {
             continue;
         }
         for shape in [Shape::Hull, Shape::Grown] {
+            // Round their hull nothing is laid out so tightly (0 of 400).
+            if shape == Shape::Hull && tightness > 0.475 {
+                continue;
+            }
             for slack in [0.1, 0.03] {
                 let (mut found, mut made, mut number, mut starts) = (0, 0, 0_u64, 0);
                 let (mut times, mut misses) = (Vec::new(), Vec::new());
@@ -117,6 +122,61 @@ fn never_refused(from: u64, cases: u64) {
     }
     println!("{made} of {cases} cases made, none refused");
     assert!(made * 2 > cases);
+}
+
+/// The table of cases with tubes; run as the other table.
+#[test]
+#[ignore = "minutes; prints the table"]
+fn tubes_table() {
+    let from_env = |k: &str, d: f64| {
+        let told = std::env::var(k).ok().and_then(|v| v.parse().ok());
+        told.unwrap_or(d)
+    };
+    let cases = from_env("CASES", 10.0) as u64;
+    let seconds = from_env("SECONDS", 10.0);
+    let only = from_env("PARTS", 0.0) as usize;
+    for parts in 1..=5 {
+        if only > 0 && only != parts {
+            continue;
+        }
+        for (loose, slack) in [(0.6, 0.2), (0.3, 0.05)] {
+            let (mut found, mut made, mut number) = (0, 0, 0_u64);
+            let (mut times, mut misses, mut tight) = (Vec::new(), Vec::new(), 0.0);
+            while made < cases && number < 10 * cases {
+                number += 1;
+                let Some(case) = piped::piped(number, parts, loose, slack) else {
+                    continue;
+                };
+                made += 1;
+                tight += case.tightness;
+                let (answer, spent) = within_cpu(2.0 * seconds, |stop| {
+                    let options = FitOptions {
+                        seconds: None,
+                        effort: 1_000_000,
+                        ..FitOptions::default()
+                    };
+                    fit(&case.cavity, &case.stack, options, stop)
+                });
+                if answer.verdict == Verdict::Fits {
+                    found += 1;
+                    times.push(spent / 2.0);
+                } else {
+                    misses.push(format!(
+                        "#{number} {} {:?}",
+                        answer.verdict.name(),
+                        answer.blocker
+                    ));
+                }
+            }
+            times.sort_by(f64::total_cmp);
+            let mid = times.get(times.len() / 2).copied().unwrap_or(f64::NAN);
+            println!(
+                "{parts} parts loose {loose} slack {slack}: {found}/{made} (of {number}), tightness {:.2}, half within {mid:.2} s, all within {:.2} s; missed {misses:?}",
+                tight / made.max(1) as f64,
+                times.last().copied().unwrap_or(f64::NAN)
+            );
+        }
+    }
 }
 
 /// A small stack is found at once, and the answer carries its certificate.

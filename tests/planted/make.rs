@@ -132,7 +132,7 @@ fn free(chance: &mut Chance) -> Matrix3<f64> {
     Rotation3::new(chance.direction() * chance.within(0.0, 3.1)).into_inner()
 }
 
-fn clear(sizes: &[[f64; 3]], poses: &[Pose], new: &Pose, need: f64) -> bool {
+pub fn clear(sizes: &[[f64; 3]], poses: &[Pose], new: &Pose, need: f64) -> bool {
     (0..poses.len()).all(|i| {
         let stack = Stack::of_boxes(&[sizes[i], sizes[poses.len()]], need, 0.0);
         let placement = Placement::of(&stack, &[poses[i], *new]);
@@ -141,7 +141,7 @@ fn clear(sizes: &[[f64; 3]], poses: &[Pose], new: &Pose, need: f64) -> bool {
 }
 
 /// Distance of a point from a solid box.
-fn box_distance(pose: &Pose, size: &[f64; 3], p: &Point) -> f64 {
+pub fn box_distance(pose: &Pose, size: &[f64; 3], p: &Point) -> f64 {
     let own = pose.turn.tr_mul(&(p - pose.middle));
     let q = Vector::from_fn(|k, _| own[k].abs() - size[k] / 2.0);
     q.map(|x| x.max(0.0)).norm() + q.max().min(0.0)

@@ -34,7 +34,7 @@ pub fn fit_page(
         rows.push(margins_row(stack, certificate, placement));
     }
     if stack.asks_for_tubes() {
-        rows.push(tubes_row());
+        rows.push(tubes_row(stack, answer.certificate.as_ref()));
     }
     rows.extend(helps.iter().map(help_row));
     let rows = numbered(rows);
@@ -45,7 +45,7 @@ pub fn fit_page(
         stack,
         placement,
         trace,
-        headline(stack, answer),
+        headline(answer),
         rows,
         figures,
         &answer.notes,
@@ -109,7 +109,7 @@ fn model(
         glass: true,
         maps: Vec::new(),
     }];
-    let parts = placement.map(part_meshes).unwrap_or_default();
+    let parts = placement.map(|p| part_meshes(stack, p)).unwrap_or_default();
     layers.extend(parts.into_iter().map(|(name, mesh)| Layer {
         name,
         role: Role::Part,
@@ -159,13 +159,8 @@ fn model(
     }
 }
 
-fn headline(stack: &Stack, answer: &FitAnswer) -> Headline {
+fn headline(answer: &FitAnswer) -> Headline {
     let (tone, words, because) = match &answer.verdict {
-        Verdict::Fits if stack.asks_for_tubes() => (
-            Outcome::CannotTell,
-            "the parts fit, the whole can't be told",
-            "tubes to the bores are not laid".to_owned(),
-        ),
         Verdict::Fits => (
             Outcome::Holds,
             "fits",
@@ -221,11 +216,14 @@ fn main_row(stack: &Stack, answer: &FitAnswer) -> AnswerRow {
     };
     let blocker = answer.blocker.iter().map(|b| Finding {
         number: 0,
-        says: format!(
-            "{}: {:.3} mm of clearance missing",
-            names(stack, &b.parts),
-            b.short.0
-        ),
+        says: match b.short {
+            Some(short) => format!(
+                "{}: {:.3} mm of clearance missing",
+                names(stack, &b.parts),
+                short.0
+            ),
+            None => format!("{}: no way was found for its tube", names(stack, &b.parts)),
+        },
         point: middle(answer.placement.as_ref(), &b.parts),
         at_mm: None,
     });
@@ -301,7 +299,12 @@ fn margin_words(stack: &Stack, m: &Margin) -> String {
         MarginKind::ZonePair => "of the room one keeps free",
         MarginKind::ZoneWall => "of its kept room from the wall",
         MarginKind::Seat => "off the faceplate",
-        MarginKind::Tube => "of a tube",
+        MarginKind::Bend => "as the radius of a tube's middle line",
+        MarginKind::TubeWall => "of a tube from the wall",
+        MarginKind::TubePart => "of a tube from a part",
+        MarginKind::TubePair => "between tubes",
+        MarginKind::Web => "of material between bores",
+        MarginKind::TubeEnds => "off a tube's ends",
     };
     format!(
         "{} {kind}: {:.3} mm, asked {:.2}",
@@ -311,13 +314,23 @@ fn margin_words(stack: &Stack, m: &Margin) -> String {
     )
 }
 
-fn tubes_row() -> AnswerRow {
+fn tubes_row(stack: &Stack, certificate: Option<&Certificate>) -> AnswerRow {
+    let unlaid = certificate.map_or(&[][..], |c| &c.unlaid);
+    let (outcome, answer) = match certificate {
+        None => (Outcome::CannotTell, "no tube was laid".to_owned()),
+        Some(_) if unlaid.is_empty() => (Outcome::Holds, "every tube is laid".to_owned()),
+        Some(_) => (
+            Outcome::CannotTell,
+            format!("not laid: {}", names(stack, unlaid)),
+        ),
+    };
     AnswerRow {
-        outcome: Outcome::CannotTell,
+        outcome,
         id: "tubes".to_owned(),
         question: "Does a tube lead from every spout to its bore?".to_owned(),
-        answer: "tubes are not laid".to_owned(),
-        advice: Some("look at the spouts, and lay the tubes by hand".to_owned()),
+        answer,
+        advice: (outcome != Outcome::Holds)
+            .then(|| "look at the spouts, and lay the tubes by hand".to_owned()),
         findings: Vec::new(),
     }
 }

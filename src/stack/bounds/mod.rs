@@ -2,6 +2,7 @@
 //! wherever a grid is read, it is read as a superset of what is possible.
 
 mod ball;
+mod bores;
 mod chain;
 mod chambers;
 mod core;
@@ -39,6 +40,8 @@ pub enum BoundKind {
     Chain,
     /// The parts cannot be shared out among the chambers of the cavity.
     Chambers,
+    /// The bores are told to leave where they have no room beside each other.
+    Bores,
 }
 
 impl BoundKind {
@@ -53,6 +56,7 @@ impl BoundKind {
             Self::Core => "core_rectangle",
             Self::Chain => "ball_chain",
             Self::Chambers => "chambers",
+            Self::Bores => "bores",
         }
     }
 
@@ -78,6 +82,9 @@ impl BoundKind {
             }
             Self::Chambers => {
                 "the parts cannot be shared out among the separate deep regions of the cavity"
+            }
+            Self::Bores => {
+                "the bores with their tubes and webs do not find room beside each other where they leave"
             }
         }
     }
@@ -126,11 +133,16 @@ impl<'a> Facts<'a> {
         }
     }
 
-    /// Parts that keep the wall clearance all round (those on the faceplate do not).
+    /// Boxes that keep the wall clearance all round (those on the faceplate do not; a part given
+    /// as a convex surface is less than its box, so that nothing is said of it here).
     pub fn free(&self) -> Vec<usize> {
         (0..self.stack.parts.len())
-            .filter(|&i| !self.seated(i))
+            .filter(|&i| !self.seated(i) && self.is_box(i))
             .collect()
+    }
+
+    pub fn is_box(&self, part: usize) -> bool {
+        self.stack.parts[part].surface.is_none()
     }
 
     pub fn seated(&self, part: usize) -> bool {
@@ -173,7 +185,8 @@ pub fn cannot_fit(cavity: &Cavity, stack: &Stack, depth: &Depth) -> Option<Proof
 type Bound = fn(&Facts) -> Option<Proof>;
 
 /// Milliseconds each.
-const CHEAP: [Bound; 4] = [
+const CHEAP: [Bound; 5] = [
+    bores::refuse,
     volume::refuse,
     spread::diagonal,
     spread::cylinder,

@@ -10,6 +10,7 @@ use super::{BoundKind, Facts, Proof, SAFETY_MM};
 pub(super) fn diagonal(facts: &Facts) -> Option<Proof> {
     let points = facts.cavity.mesh().points();
     let (part, need) = (0..facts.stack.parts.len())
+        .filter(|&i| facts.is_box(i))
         .map(|i| {
             let s = Vector::from(facts.stack.parts[i].size_mm);
             (i, s.norm() + 2.0 * facts.wall_mm(i))
@@ -33,6 +34,7 @@ pub(super) fn diagonal(facts: &Facts) -> Option<Proof> {
 pub(super) fn cylinder(facts: &Facts) -> Option<Proof> {
     let points = facts.cavity.mesh().points();
     let (part, need) = (0..facts.stack.parts.len())
+        .filter(|&i| facts.is_box(i))
         .map(|i| {
             let [_, b, c] = facts.stack.parts[i].sides_mm();
             (i, b.hypot(c) + 2.0 * facts.wall_mm(i))

@@ -24,6 +24,9 @@ pub(super) fn refuse(facts: &Facts) -> Option<Proof> {
 /// Volume of a part with the room that is its own, mm³. A part on the faceplate may lie in the
 /// surface itself, so it counts bare.
 pub(super) fn grown_mm3(facts: &Facts, part: usize) -> f64 {
+    if let Some(surface) = &facts.stack.parts[part].surface {
+        return surface.signed_volume_mm3(); // bare: what it keeps would only add
+    }
     let [a, b, c] = facts.stack.parts[part].size_mm;
     let m = if facts.seated(part) {
         0.0

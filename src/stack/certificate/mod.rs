@@ -8,8 +8,6 @@ mod solid;
 mod tubes;
 mod wall;
 
-pub use tubes::{TubeMargins, tube_margins};
-
 use nalgebra::Matrix3;
 use rayon::prelude::*;
 
@@ -19,6 +17,7 @@ use super::placement::Placement;
 use crate::mesh::MeshQueries;
 use crate::units::Mm;
 use solid::{Solid, pair_margin};
+use tubes::{strange, tube_margins};
 use wall::wall_margin;
 
 /// How far a margin may fall short of its clearance for rounding alone, mm.
@@ -60,8 +59,18 @@ pub enum MarginKind {
     ZoneWall,
     /// A part on the faceplate and the faceplate's plane: minus how far it is off it.
     Seat,
-    /// A tube: bend radius, distance from walls, parts, other tubes.
-    Tube,
+    /// Radius of a tube's middle line.
+    Bend,
+    /// A tube and the wall.
+    TubeWall,
+    /// A tube and a part, or the room that a part keeps free.
+    TubePart,
+    /// Two tubes, or a tube and itself.
+    TubePair,
+    /// The bores in two tubes: the material between them.
+    Web,
+    /// Minus how far a tube's ends are off the spout, the told exit, or the tube that it joins.
+    TubeEnds,
 }
 
 /// All margins of a placement.
@@ -69,16 +78,20 @@ pub enum MarginKind {
 pub struct Certificate {
     /// Every margin, pairs first, in the order of the stack file.
     pub margins: Vec<Margin>,
-    /// Least radius of a tube's middle line, where there are tubes.
-    pub least_bend_radius: Option<Mm>,
-    /// Least material between tubes, or tube and outside, where there are tubes.
-    pub least_web: Option<Mm>,
+    /// Parts that lead to a bore, but that no tube was laid for.
+    pub unlaid: Vec<usize>,
 }
 
 impl Certificate {
-    /// Does every margin reach its clearance (within [`TOLERANCE_MM`])?
+    /// Does every margin reach its clearance (within [`TOLERANCE_MM`]), and is every tube laid?
     #[must_use]
     pub fn fits(&self) -> bool {
+        self.unlaid.is_empty() && self.holds()
+    }
+
+    /// Does every margin that was measured reach its clearance?
+    #[must_use]
+    pub fn holds(&self) -> bool {
         self.margins.iter().all(|m| m.spare_mm() >= -TOLERANCE_MM)
     }
 
@@ -122,6 +135,14 @@ pub enum NoCertificate {
         /// Its name in the stack.
         part: String,
     },
+    /// A tube is not one that the stack asks for.
+    #[error("a tube to bore \"{bore}\": {what}")]
+    Tube {
+        /// The bore it names.
+        bore: String,
+        /// What is wrong.
+        what: String,
+    },
     /// A pose bends, scales or mirrors its part.
     #[error("the pose of \"{part}\" is not rigid: off by {off:.2e}, where {RIGID:.0e} is allowed")]
     NotRigid {
@@ -137,7 +158,9 @@ impl NoCertificate {
     #[must_use]
     pub fn help(&self) -> &'static str {
         match self {
-            Self::Count { .. } | Self::Other { .. } => "give the stack file it was made for",
+            Self::Count { .. } | Self::Other { .. } | Self::Tube { .. } => {
+                "give the stack file it was made for"
+            }
             Self::NotRigid { .. } => "give the turns with ten digits, as they were printed",
         }
     }
@@ -153,6 +176,9 @@ pub fn certify(
     placement: &Placement,
 ) -> Result<Certificate, NoCertificate> {
     check_poses(stack, placement)?;
+    if let Some((bore, what)) = strange(stack, placement) {
+        return Err(NoCertificate::Tube { bore, what });
+    }
     let queries = MeshQueries::new(cavity.mesh());
     let solids: Vec<Vec<Body>> = (0..stack.parts.len())
         .map(|i| bodies(stack, placement, i))
@@ -163,13 +189,16 @@ pub fn certify(
         .map(|i| part_walls(cavity, stack, &queries, i, &solids[i]))
         .collect();
     margins.extend(walls.into_iter().flatten());
-    let boxes: Vec<Solid> = solids.iter().map(|s| s[0].solid).collect();
-    let tubes = tube_margins(&queries, stack, placement, &boxes);
-    margins.extend(tubes.margins);
+    margins.extend(tube_margins(&queries, cavity, stack, placement, &solids));
+    let laid = |i: &usize| {
+        placement
+            .tubes
+            .iter()
+            .any(|t| t.part == stack.parts[*i].name)
+    };
     Ok(Certificate {
         margins,
-        least_bend_radius: tubes.least_bend_radius,
-        least_web: tubes.least_web,
+        unlaid: stack.piped().filter(|i| !laid(i)).collect(),
     })
 }
 
@@ -186,6 +215,8 @@ pub fn pair_margins_of(stack: &Stack, placement: &Placement) -> Vec<Margin> {
 /// A box of a part: its own, or room beside it.
 struct Body {
     solid: Solid,
+    /// Grown by this all round: a spout is its middle line with its radius.
+    round: f64,
     zone: bool,
     may_share: bool,
 }
@@ -195,11 +226,13 @@ fn bodies(stack: &Stack, placement: &Placement, i: usize) -> Vec<Body> {
     let pose = &placement.parts[i].pose;
     let own = Body {
         solid: Solid::placed(pose, &crate::mesh::Vector::zeros(), part.half_mm()),
+        round: 0.0,
         zone: false,
         may_share: false,
     };
     let zones = part.zones().into_iter().map(|z| Body {
-        solid: Solid::placed(pose, &z.middle, z.half),
+        solid: Solid::placed(pose, &z.middle, z.line_half()),
+        round: z.radius_mm(),
         zone: true,
         may_share: !z.solid,
     });
@@ -219,7 +252,7 @@ fn pair_margins(stack: &Stack, solids: &[Vec<Body>]) -> Vec<Margin> {
                     out.push(Margin {
                         parts: vec![i, j],
                         kind: [MarginKind::Pair, MarginKind::ZonePair][usize::from(zone)],
-                        have: Mm(pair_margin(&a.solid, &b.solid)),
+                        have: Mm(pair_margin(&a.solid, &b.solid) - a.round - b.round),
                         need: Mm(if zone { 0.0 } else { stack.clearance_mm }),
                     });
                 }
@@ -250,7 +283,7 @@ fn part_walls(
         out.push(Margin {
             parts: vec![i],
             kind,
-            have: Mm(wall_margin(queries, &solid, &skip)),
+            have: Mm(wall_margin(queries, &solid, &skip) - body.round),
             need: Mm(if body.zone {
                 0.0
             } else {

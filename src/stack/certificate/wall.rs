@@ -42,7 +42,11 @@ fn drawn_in(solid: &Solid, corner: &Point) -> Point {
 }
 
 /// Distance to the nearest facet that counts, 0 where one enters the box.
-fn nearest_facet(queries: &MeshQueries, solid: &Solid, skip: &(dyn Fn(u32) -> bool + Sync)) -> f64 {
+pub fn nearest_facet(
+    queries: &MeshQueries,
+    solid: &Solid,
+    skip: &(dyn Fn(u32) -> bool + Sync),
+) -> f64 {
     let corners = solid.corners();
     queries
         .tree()

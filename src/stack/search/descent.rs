@@ -27,6 +27,17 @@ pub struct Plan {
     pub fine: bool,
 }
 
+impl Plan {
+    /// The same at full size from the start, for a placement that only one part has been turned in.
+    pub fn settled(self) -> Self {
+        Self {
+            from: 1.0,
+            growing: 0,
+            ..self
+        }
+    }
+}
+
 /// Scratch kept from descent to descent.
 pub struct Scratch {
     system: System,

@@ -24,13 +24,15 @@ use super::certificate::{Certificate, certify};
 use super::grid::Depth;
 use super::parts::Stack;
 use super::placement::Placement;
+use super::placement::Tube;
 use super::pose::Pose;
+use super::route::{NoWay, Plumbing};
 use crate::mesh::MeshQueries;
 use descent::{Plan, Scratch, descend};
 use model::{Faults, Model, Weights};
 use polish::polish;
 use rng::Rng;
-use seeds::Seats;
+use seeds::{Seats, point_spouts};
 
 /// Starts a round.
 const STARTS: usize = 16;
@@ -63,6 +65,8 @@ pub struct Outcome {
     pub placement: Placement,
     /// Its certificate.
     pub certificate: Option<Certificate>,
+    /// Where the parts fit and a tube finds no way: which.
+    pub no_way: Option<NoWay>,
     /// Starts made.
     pub starts: usize,
     /// Ended by the time limit or by a call to stop, before its rounds were done.
@@ -77,11 +81,17 @@ struct Run {
     closer: Option<(f64, Vec<Pose>)>,
     /// What the polish found to spare, where it ran.
     spare_mm: Option<f64>,
+    /// The tubes, where the parts fit and the stack asks for any.
+    tubes: Option<Result<Vec<Tube>, NoWay>>,
 }
 
 impl Run {
     fn near_mm(&self) -> f64 {
         self.closer.as_ref().map_or(f64::INFINITY, |c| c.0)
+    }
+
+    fn no_way(&self) -> Option<NoWay> {
+        self.tubes.as_ref()?.as_ref().err().cloned()
     }
 
     /// Shortfall by the best measure at hand, mm.
@@ -103,10 +113,12 @@ pub fn search(
         .filter(|_| stack.parts.iter().any(|p| p.on_faceplate))
         .map(|plate| Depth::beside(cavity, &plate));
     let model = Model::new(stack, cavity, depth, beside.as_ref());
-    let seats = Seats::new(&model);
     let queries = MeshQueries::new(cavity.mesh());
+    let plumbing = Plumbing::new(stack, depth, &queries, cavity.tip);
+    let plumbing = plumbing.as_ref();
+    let seats = Seats::new(&model, plumbing);
     let mut pool: Vec<Run> = Vec::new();
-    let mut best: Option<(f64, Vec<Pose>)> = None;
+    let mut best: Option<Best> = None;
     let mut starts = 0;
     let mut cut_short = false;
     for round in 0..effort.rounds.max(1) {
@@ -124,47 +136,80 @@ pub fn search(
                     return None;
                 }
                 let mut rng = Rng::stream(effort.seed, round as u64, start as u64);
-                Some(run(&model, &seats, &pool, round, &mut rng))
+                Some(run(&model, &seats, plumbing, &pool, round, &mut rng))
             })
             .collect();
         starts += runs.len();
         let mut runs = runs;
-        if let Some(poses) = polish_near(&model, &queries, &mut runs, &over) {
-            let outcome = close(cavity, stack, &poses, starts, false);
+        if let Some((poses, tubes)) = polish_near(&model, &queries, plumbing, &mut runs, &over) {
+            let outcome = close(cavity, stack, &poses, tubes, starts);
             if outcome.certificate.as_ref().is_some_and(Certificate::fits) {
                 return outcome;
             }
         }
         for run in &runs {
-            let short = run.short_mm();
-            if best.as_ref().is_none_or(|(b, _)| short < *b) {
-                best = Some((short, run.poses.clone()));
+            let (short, no_way) = (run.short_mm(), run.no_way());
+            let rank = |b: &Best| (b.short_mm.max(0.0), usize::MAX - b.laid());
+            let new = Best {
+                short_mm: short,
+                poses: run.poses.clone(),
+                no_way,
+            };
+            if best.as_ref().is_none_or(|b| rank(&new) < rank(b)) {
+                best = Some(new);
             }
         }
         keep_best(&mut pool, runs);
     }
-    let poses = best.map(|(_, p)| p).unwrap_or_default();
-    close(cavity, stack, &poses, starts, cut_short)
+    let (poses, no_way) = best.map(|b| (b.poses, b.no_way)).unwrap_or_default();
+    Outcome {
+        no_way,
+        cut_short,
+        ..close(cavity, stack, &poses, Vec::new(), starts)
+    }
+}
+
+/// The best placement so far.
+struct Best {
+    short_mm: f64,
+    poses: Vec<Pose>,
+    no_way: Option<NoWay>,
+}
+
+impl Best {
+    fn laid(&self) -> usize {
+        self.no_way.as_ref().map_or(0, |n| n.laid + 1)
+    }
 }
 
 fn close(
     cavity: &Cavity,
     stack: &Stack,
     poses: &[Pose],
+    tubes: Vec<Tube>,
     starts: usize,
-    cut_short: bool,
 ) -> Outcome {
-    let placement = Placement::of(stack, poses).as_printed();
+    let mut placement = Placement::of(stack, poses);
+    placement.tubes = tubes;
+    let placement = placement.as_printed();
     let certificate = certify(cavity, stack, &placement).ok();
     Outcome {
         placement,
         certificate,
+        no_way: None,
         starts,
-        cut_short,
+        cut_short: false,
     }
 }
 
-fn run(model: &Model, seats: &Seats, pool: &[Run], round: usize, rng: &mut Rng) -> Run {
+fn run(
+    model: &Model,
+    seats: &Seats,
+    plumbing: Option<&Plumbing>,
+    pool: &[Run],
+    round: usize,
+    rng: &mut Rng,
+) -> Run {
     let mut scratch = Scratch::new(model);
     let fresh = pool.is_empty() || round.is_multiple_of(4);
     let (mut poses, plan) = if fresh {
@@ -188,6 +233,10 @@ fn run(model: &Model, seats: &Seats, pool: &[Run], round: usize, rng: &mut Rng) 
     };
     let mut weights = model.flat_weights();
     let mut faults = descend(model, &mut poses, plan, &weights, &mut scratch);
+    if let Some(plumbing) = plumbing {
+        point_spouts(model, plumbing, &mut poses);
+        faults = descend(model, &mut poses, plan.settled(), &weights, &mut scratch);
+    }
     guide(model, &mut poses, &mut faults, &mut weights, &mut scratch);
     let mut closer = None;
     if faults.worst_mm < 1.5 * NEAR_MM {
@@ -212,6 +261,7 @@ fn run(model: &Model, seats: &Seats, pool: &[Run], round: usize, rng: &mut Rng) 
         faults,
         closer,
         spare_mm: None,
+        tubes: None,
     }
 }
 
@@ -220,9 +270,10 @@ fn run(model: &Model, seats: &Seats, pool: &[Run], round: usize, rng: &mut Rng) 
 fn polish_near(
     model: &Model,
     queries: &MeshQueries,
+    plumbing: Option<&Plumbing>,
     runs: &mut [Run],
-    over: &dyn Fn() -> bool,
-) -> Option<Vec<Pose>> {
+    over: &(dyn Fn() -> bool + Sync),
+) -> Option<(Vec<Pose>, Vec<Tube>)> {
     let mut near: Vec<&mut Run> = runs.iter_mut().filter(|r| r.closer.is_some()).collect();
     near.sort_by(|a, b| a.near_mm().total_cmp(&b.near_mm()));
     near.truncate(POLISHED);
@@ -233,11 +284,29 @@ fn polish_near(
         few.par_iter_mut().for_each(|run| {
             if let Some((_, poses)) = run.closer.take() {
                 run.poses = poses;
-                run.spare_mm = Some(polish(model, queries, &mut run.poses));
+                let spare = polish(model, queries, &mut run.poses);
+                run.spare_mm = Some(spare);
+                if let (Some(p), true) = (plumbing, spare >= 0.0) {
+                    // As they will be printed, so that the tubes begin at the spouts to the digit.
+                    let printed: Vec<Pose> = run.poses.iter().map(Pose::as_printed).collect();
+                    let tubes = p.lay(&printed, over);
+                    if let Err(no_way) = &tubes {
+                        // The part whose tube is stuck is the one to move next.
+                        let own = model.bodies.iter().position(|b| b.part == no_way.part);
+                        if let Some(wrong) = own.and_then(|b| run.faults.walls.get_mut(b)) {
+                            *wrong = 0.5;
+                        }
+                    }
+                    run.tubes = Some(tubes);
+                }
             }
         });
-        if let Some(done) = few.iter().find(|r| r.spare_mm.is_some_and(|s| s >= 0.0)) {
-            return Some(done.poses.clone());
+        for run in few.iter().filter(|r| r.spare_mm.is_some_and(|s| s >= 0.0)) {
+            match &run.tubes {
+                None => return Some((run.poses.clone(), Vec::new())),
+                Some(Ok(tubes)) => return Some((run.poses.clone(), tubes.clone())),
+                Some(Err(_)) => {}
+            }
         }
     }
     None

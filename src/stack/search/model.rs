@@ -5,7 +5,7 @@
 use crate::mesh::{Point, Vector};
 use crate::stack::cavity::{Cavity, Faceplate};
 use crate::stack::grid::Depth;
-use crate::stack::parts::Stack;
+use crate::stack::parts::{Stack, Zone};
 use crate::stack::pose::Pose;
 
 use super::contact::{Block, contact};
@@ -88,12 +88,21 @@ impl<'a> Model<'a> {
                 coarse: face_points(p.half_mm(), SPACING_MM, seated),
                 fine: face_points(p.half_mm(), FINE_SPACING_MM, seated),
             });
-            for z in p.zones() {
+            for z in p.zones().into_iter().chain(lead(stack, part)) {
+                let lead = z.lead.then_some(stack.wall_clearance_mm);
+                // A round bar is stood for by the square one whose corners lie on it.
+                let z = Zone {
+                    half: [0, 1, 2].map(|k| match z.round {
+                        Some((along, r)) if k != along => r * 0.5_f64.sqrt(),
+                        _ => z.half[k],
+                    }),
+                    ..z
+                };
                 bodies.push(Body {
                     part,
                     middle: z.middle,
                     half: z.half,
-                    wall_need: 0.0,
+                    wall_need: lead.unwrap_or(0.0),
                     zone: true,
                     may_share: !z.solid,
                     coarse: face_points(z.half, SPACING_MM, false),
@@ -329,6 +338,19 @@ pub fn block(body: &Body, pose: &Pose, grown: f64) -> Block {
         turn: pose.turn,
         half: body.half.map(|h| h * grown),
     }
+}
+
+/// The beginning of a part's tube, a little slimmer than the tube: half its width long.
+fn lead(stack: &Stack, part: usize) -> Option<Zone> {
+    let (at, way) = stack.parts[part].spout_end()?;
+    let radius = stack.bore_of(part)?.outer_mm / 2.0;
+    Some(Zone {
+        middle: at + way * (radius / 2.0),
+        half: [0, 1, 2].map(|k| radius * if way[k] == 0.0 { 0.5_f64.sqrt() } else { 0.5 }),
+        solid: true,
+        round: None,
+        lead: true,
+    })
 }
 
 /// A lattice on the faces, corners and edges included; a seated part's +z side is left out but

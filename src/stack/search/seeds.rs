@@ -7,6 +7,7 @@ use super::model::{Faults, Model};
 use super::rng::Rng;
 use crate::mesh::{Point, Vector};
 use crate::stack::pose::Pose;
+use crate::stack::route::Plumbing;
 
 /// Places tried for each part at the start. 8 starts the descent worse, 80 costs as much as it.
 const TRIES: usize = 24;
@@ -16,14 +17,15 @@ const SEAT_SLACK_MM: f64 = 0.1;
 const TILT_RAD: f64 = 0.12;
 
 /// Where each part's middle may go.
-pub struct Seats {
+pub struct Seats<'a> {
+    plumbing: Option<&'a Plumbing<'a>>,
     nodes: Vec<Vec<Point>>,
     frame: Matrix3<f64>,
     step: f64,
 }
 
-impl Seats {
-    pub fn new(model: &Model) -> Self {
+impl<'a> Seats<'a> {
+    pub fn new(model: &Model, plumbing: Option<&'a Plumbing<'a>>) -> Self {
         let deep_enough = |need: f64| -> Vec<Point> {
             let values = model.depth.values().iter().enumerate();
             values
@@ -47,6 +49,7 @@ impl Seats {
             .collect();
         let frame = main_axes(&deep_enough(0.0));
         Self {
+            plumbing,
             nodes,
             frame,
             step: model.depth.step_mm(),
@@ -85,7 +88,10 @@ impl Seats {
         let mut best = (f64::INFINITY, Pose::upright(Point::origin()));
         for _ in 0..TRIES {
             let pose = self.any(model, part, frame, rng);
-            let cost = model.part_cost(part, &pose, poses, placed);
+            let awkward = self.plumbing.map_or(0.0, |p| {
+                p.awkward(part, &pose).unwrap_or(0.0) + 2.0 * p.crowds(part, &pose)
+            });
+            let cost = model.part_cost(part, &pose, poses, placed) + SPOUT_WEIGHT * awkward;
             if cost < best.0 {
                 best = (cost, pose);
             }
@@ -226,6 +232,46 @@ fn aligned(size: &[f64; 3], other: &[f64; 3], turn: &Matrix3<f64>) -> Matrix3<f6
 fn tilted(turn: &Matrix3<f64>, rng: &mut Rng, size: f64) -> Matrix3<f64> {
     let w = Vector::new(rng.normal(), rng.normal(), rng.normal()) * size;
     Rotation3::new(w).into_inner() * turn
+}
+
+/// Weight of a spout that stands awkwardly against the cost of a part, mm² (see
+/// [`Plumbing::awkward`]: 0 to 2). Lower: spouts point anywhere, and their tubes
+/// find no way; higher: parts are turned into each other. Not tuned further.
+const SPOUT_WEIGHT: f64 = 0.5;
+
+/// Turns each part about its own middle, among the turns that leave its box where it is, so that
+/// its spout finds the tip and the room beside it is free.
+pub fn point_spouts(model: &Model, plumbing: &Plumbing, poses: &mut [Pose]) {
+    let all = vec![true; poses.len()];
+    for part in model.stack.piped() {
+        if model.seated(part).is_some() {
+            continue;
+        }
+        let mut others = all.clone();
+        others[part] = false;
+        let cost = |pose: &Pose| {
+            let awkward = plumbing.awkward(part, pose).unwrap_or(0.0);
+            model.part_cost(part, pose, poses, &others) + SPOUT_WEIGHT * awkward
+        };
+        let best = same_box(&model.stack.parts[part].size_mm)
+            .map(|turn| Pose {
+                turn: poses[part].turn * turn,
+                ..poses[part]
+            })
+            .min_by(|a, b| cost(a).total_cmp(&cost(b)));
+        if let Some(best) = best {
+            poses[part] = best;
+        }
+    }
+}
+
+/// The turns of a cube that leave a box of these sides nearly where it is; the first leaves all.
+fn same_box(size: &[f64; 3]) -> impl Iterator<Item = Matrix3<f64>> + '_ {
+    let alike = |a: f64, b: f64| (a - b).abs() < 0.05 * a.max(b);
+    (0..24).map(upright).filter(move |turn| {
+        let turned = turn.abs() * Vector::from(*size);
+        (0..3).all(|k| alike(turned[k], size[k]))
+    })
 }
 
 /// The 24 turns of a cube.

@@ -1,0 +1,552 @@
+//! Lays the tubes of parts in place: one from each spout to its bore's exit, no tighter than the
+//! bore's bend radius, clear of walls, parts and the tubes of other bores. Tubes of one bore end in
+//! the same exit; the later ones run into the first and stay in it.
+
+pub(crate) mod curve;
+mod exits;
+mod lattice;
+mod relax;
+mod room;
+pub(crate) mod ways;
+
+pub use exits::{Exit, exits};
+
+use super::grid::Depth;
+use super::parts::{Bore, Stack};
+use super::placement::Tube;
+use super::pose::Pose;
+use super::tip::Tip;
+use crate::mesh::{MeshQueries, Point, Vector};
+use curve::{CHORD_MM, Heading, Piece};
+use lattice::{Quest, seek};
+use relax::{End, relax};
+use room::{Room, spout_end};
+use ways::Ways;
+
+/// A line is laid this much wider than the bore's bend radius, so that it still holds for whoever
+/// reads a radius from a turn and the chords beside it.
+const WIDER: f64 = 1.02;
+/// How far back from a told exit a tube may be in the wall: twice its width. A bore that leaves
+/// through a wall met at 30 degrees is in it for that long.
+pub fn mouth_mm(outer_mm: f64) -> f64 {
+    2.0 * outer_mm
+}
+/// Spacing of the places where a tube may run into another of its bore, mm.
+const JOINT_MM: f64 = 1.6;
+/// How much too near a rough line may be, mm, and how much too tight, as a share of the radius,
+/// before it is drawn into shape. The grid reads up to 0.15 mm short in the middle of a canal, and
+/// the lattice misses its middle by as much.
+const ROUGH_MM: f64 = 0.3;
+const ROUGH_RADIUS: f64 = 0.9;
+/// Places looked at before a line is given up, and a rough one. More: shut-in tubes hold up the
+/// search; fewer: lines round two corners are missed. Not tuned further.
+const MOST_PLACES: usize = 1000;
+const MOST_ROUGH: usize = 500;
+/// Rough lines of one tube that are drawn into shape: the first few differ most.
+const MOST_EASED: usize = 2;
+/// How far ahead of a spout its way is looked at, mm: about a tube's width.
+const LOOK_MM: f64 = 1.5;
+/// Attempts at one placement, over orders and layouts. More: a placement whose tubes are shut in
+/// holds up the search (with 16, one of three drivers in an ear took a second each); fewer: the
+/// order that works is missed. Not tuned further.
+const MOST_ATTEMPTS: usize = 5;
+/// Room before the exits that parts are kept out of where they can be, mm: about a bend radius.
+const CLEAR_MM: f64 = 4.0;
+/// Orders of the tubes, or of the exits, that are tried.
+const MOST_ORDERS: usize = 4;
+
+/// Everything about the tubes that does not hang on where the parts stand.
+pub struct Plumbing<'a> {
+    stack: &'a Stack,
+    depth: &'a Depth,
+    queries: &'a MeshQueries<'a>,
+    /// Layouts of the exits, best first.
+    layouts: Vec<Vec<Exit>>,
+    /// Way to the tip for a bare tube, parts not counted.
+    to_tip: Option<Ways>,
+}
+
+/// The end that the bores leave through: the one told, else the first whose sections hold them.
+#[must_use]
+pub fn tip_of(
+    told: Option<Tip>,
+    stack: &Stack,
+    depth: &Depth,
+    queries: &MeshQueries,
+) -> Option<Tip> {
+    if told.is_some() || !stack.asks_for_tubes() {
+        return told;
+    }
+    let ends = Tip::ends(depth, stack);
+    let holds = |tip: &&Tip| !exits(stack, depth, queries, tip).is_empty();
+    ends.iter().find(holds).or(ends.first()).copied()
+}
+
+/// Why tubes could not be laid.
+#[derive(Debug, Clone, PartialEq)]
+pub struct NoWay {
+    /// The part whose tube found no way.
+    pub part: usize,
+    /// Tubes that were laid before it.
+    pub laid: usize,
+}
+
+impl<'a> Plumbing<'a> {
+    /// Looks where the bores leave. `None` where no part asks for a tube.
+    #[must_use]
+    pub fn new(
+        stack: &'a Stack,
+        depth: &'a Depth,
+        queries: &'a MeshQueries<'a>,
+        tip: Option<Tip>,
+    ) -> Option<Self> {
+        let lead_mm =
+            stack.thickest_tube_mm()? / 2.0 + stack.wall_clearance_mm - depth.half_diagonal_mm();
+        let layouts = tip.map_or_else(Vec::new, |tip| exits(stack, depth, queries, &tip));
+        let ends: Vec<usize> = layouts
+            .first()
+            .into_iter()
+            .flatten()
+            .filter_map(|e| nearest_deep(depth, &e.heading.at, lead_mm))
+            .collect();
+        let to_tip = (!ends.is_empty())
+            .then(|| Ways::new(depth, &ends, &|i| f64::from(depth.values()[i]) >= lead_mm));
+        Some(Self {
+            stack,
+            depth,
+            queries,
+            layouts,
+            to_tip,
+        })
+    }
+
+    /// Are there exits at all?
+    #[must_use]
+    pub fn has_exits(&self) -> bool {
+        !self.layouts.is_empty()
+    }
+
+    /// How badly a part's spout stands for its tube, 0 (it points along the way to the tip) to
+    /// about 2; `None` where the part has no bore.
+    #[must_use]
+    pub fn awkward(&self, part: usize, pose: &Pose) -> Option<f64> {
+        let p = &self.stack.parts[part];
+        p.bore.as_ref()?;
+        let start = spout_end(p, pose)?;
+        let ways = self.to_tip.as_ref()?;
+        let ahead = start.at + start.way * LOOK_MM;
+        let (here, there) = (ways.at(self.depth, &start.at), ways.at(self.depth, &ahead));
+        if !here.is_finite() || !there.is_finite() {
+            return Some(2.0);
+        }
+        let slope = (there - here) / LOOK_MM;
+        Some(((slope + 1.0) / 2.0).clamp(0.0, 1.0))
+    }
+
+    /// How much a part stands before the exits, 0 (4 mm off or more) to 1.
+    #[must_use]
+    pub fn crowds(&self, part: usize, pose: &Pose) -> f64 {
+        let half = Vector::from(self.stack.parts[part].half_mm());
+        let far = |e: &Exit| {
+            let own = pose.turn.tr_mul(&(e.heading.at - pose.middle)).abs() - half;
+            own.sup(&Vector::zeros()).norm()
+        };
+        let exits = self.layouts.first().into_iter().flatten();
+        let least = exits.map(far).fold(f64::INFINITY, f64::min);
+        (1.0 - least / CLEAR_MM).max(0.0)
+    }
+
+    /// Lays all tubes, in the order of the stack file.
+    ///
+    /// # Errors
+    /// The tube that found no way, of the attempt that got furthest.
+    pub fn lay(&self, poses: &[Pose], over: &dyn Fn() -> bool) -> Result<Vec<Tube>, NoWay> {
+        let mut attempts = 0;
+        let mut furthest = NoWay {
+            part: self.stack.piped().next().unwrap_or(0),
+            laid: 0,
+        };
+        for exits in self.matched(poses) {
+            let mut order: Vec<usize> = self.stack.piped().collect();
+            // The stiffest first: it has the fewest ways.
+            let stiff = |i: usize| self.bore_of(i).map_or(0.0, |b| b.bend_radius_mm);
+            order.sort_by(|&a, &b| stiff(b).total_cmp(&stiff(a)));
+            for _ in 0..MOST_ORDERS {
+                if attempts == MOST_ATTEMPTS || over() {
+                    return Err(furthest);
+                }
+                attempts += 1;
+                match self.lay_in_order(poses, &order, &exits, over) {
+                    Ok(tubes) => return Ok(tubes),
+                    Err(at) => {
+                        if at >= furthest.laid {
+                            furthest = NoWay {
+                                part: order[at],
+                                laid: at,
+                            };
+                        }
+                        if at == 0 {
+                            break;
+                        }
+                        order[..=at].rotate_right(1);
+                    }
+                }
+            }
+        }
+        Err(furthest)
+    }
+
+    fn bore_of(&self, part: usize) -> Option<&'a Bore> {
+        self.stack.bore_of(part)
+    }
+
+    /// The layouts of exits with the bores shared out so that tubes cross least, likeliest first.
+    fn matched(&self, poses: &[Pose]) -> Vec<Vec<Exit>> {
+        let mut all: Vec<(f64, Vec<Exit>)> = Vec::new();
+        for layout in &self.layouts {
+            for shared in exits::shared_out(self.stack, layout) {
+                let mut sum = 0.0;
+                for part in self.stack.piped() {
+                    let start = spout_end(&self.stack.parts[part], &poses[part]);
+                    let exit = self
+                        .bore_of(part)
+                        .and_then(|b| shared.iter().find(|e| e.bore == b.name));
+                    if let (Some(start), Some(exit)) = (start, exit) {
+                        sum += (start.at - exit.heading.at).norm_squared();
+                    }
+                }
+                all.push((sum, shared));
+            }
+        }
+        all.sort_by(|a, b| a.0.total_cmp(&b.0));
+        all.into_iter().take(MOST_ORDERS).map(|a| a.1).collect()
+    }
+
+    /// Lays the tubes in an order; where one finds no way, how many lay before it.
+    fn lay_in_order(
+        &self,
+        poses: &[Pose],
+        order: &[usize],
+        exits: &[Exit],
+        over: &dyn Fn() -> bool,
+    ) -> Result<Vec<Tube>, usize> {
+        let mut tubes: Vec<Tube> = Vec::new();
+        for (n, &part) in order.iter().enumerate() {
+            let exit = self
+                .bore_of(part)
+                .and_then(|b| exits.iter().find(|e| e.bore == b.name));
+            let tube = exit.and_then(|e| self.lay_one(poses, part, e, &tubes, over));
+            tubes.push(tube.ok_or(n)?);
+        }
+        let place = |t: &Tube| self.stack.parts.iter().position(|p| p.name == t.part);
+        tubes.sort_by_key(place);
+        Ok(tubes)
+    }
+
+    fn lay_one(
+        &self,
+        poses: &[Pose],
+        part: usize,
+        exit: &Exit,
+        tubes: &[Tube],
+        over: &dyn Fn() -> bool,
+    ) -> Option<Tube> {
+        let bore = self.bore_of(part)?;
+        let room = Room::new(self.depth, self.stack, poses, part, bore, exit, tubes);
+        let from = spout_end(&self.stack.parts[part], &poses[part])?;
+        if room.exact_spare(self.queries, &from.at) < 0.0 {
+            return None;
+        }
+        let same: Vec<&Tube> = tubes.iter().filter(|t| t.name == bore.name).collect();
+        let joints: Vec<(Heading, usize, usize)> = same
+            .iter()
+            .enumerate()
+            .flat_map(|(t, tube)| joints(tube).map(move |(h, i)| (h, t, i)))
+            .collect();
+        let ends: Vec<Heading> = if joints.is_empty() {
+            vec![exit.heading]
+        } else {
+            joints.iter().map(|j| j.0).collect()
+        };
+        let quest = OneTube {
+            plumbing: self,
+            bore,
+            tied: exit.tied,
+            room,
+            from,
+            same,
+            joints,
+            ends,
+            over,
+        };
+        let centreline = quest.line()?;
+        Some(Tube {
+            name: bore.name.clone(),
+            part: self.stack.parts[part].name.clone(),
+            outer_mm: bore.outer_mm,
+            centreline,
+        })
+    }
+}
+
+/// The line of one tube, asked for.
+struct OneTube<'a> {
+    plumbing: &'a Plumbing<'a>,
+    bore: &'a Bore,
+    tied: bool,
+    room: Room<'a>,
+    from: Heading,
+    /// Tubes of the same bore that lie already.
+    same: Vec<&'a Tube>,
+    /// Where it may run into them: heading, which tube, which of its points.
+    joints: Vec<(Heading, usize, usize)>,
+    ends: Vec<Heading>,
+    over: &'a dyn Fn() -> bool,
+}
+
+impl OneTube<'_> {
+    fn line(&self) -> Option<Vec<Point>> {
+        let Plumbing { depth, queries, .. } = self.plumbing;
+        let homes: Vec<usize> = self
+            .ends
+            .iter()
+            .map(|e| depth.nearest_node(&e.at))
+            .collect();
+        // A node that is just too near to something may still lie beside an open way.
+        let open = |i: usize| self.room.spare(&depth.node_at(i)) >= -ROUGH_MM;
+        let ways = Ways::new(depth, &homes, &open);
+        if !ways.at(depth, &self.from.at).is_finite() {
+            return None;
+        }
+        let radius = self.bore.bend_radius_mm * WIDER;
+        let quest = |hand_mm: f64, radius: f64| Quest {
+            depth,
+            room: &self.room,
+            ways: &ways,
+            from: self.from,
+            ends: &self.ends,
+            radius,
+            hand_mm,
+            over: self.over,
+            most: if hand_mm < 0.0 {
+                MOST_ROUGH
+            } else {
+                MOST_PLACES
+            },
+        };
+        let fine =
+            |pieces: &[Piece], e: usize| self.holds(&self.whole(&chords(self.from, pieces), e));
+        if let Some((pieces, e)) = seek(&quest(0.01, radius), &fine) {
+            return Some(self.whole(&chords(self.from, &pieces), e));
+        }
+        let end = |e: usize| {
+            if self.tied || !self.joints.is_empty() {
+                End::Tied(self.ends[e])
+            } else {
+                End::Free
+            }
+        };
+        let drawn_into_shape = |rough: &[Point], e: usize| {
+            let line = relax(&self.room, queries, &self.from, rough, end(e), radius);
+            line.map(|l| self.whole(&l, e)).filter(|l| self.holds(l))
+        };
+        if self.joints.is_empty() {
+            let first = depth.nearest_node(&self.from.at);
+            let nodes = ways.back(first).skip(2).map(|i| depth.node_at(i));
+            let mut rough = vec![self.from.at, self.from.at + self.from.way * CHORD_MM];
+            rough.extend(nodes);
+            rough.push(self.ends[0].at);
+            if let Some(line) = drawn_into_shape(&rough, 0) {
+                return Some(line);
+            }
+        }
+        let tries = std::cell::Cell::new(0);
+        let drawn = std::cell::RefCell::new(None);
+        let eased = |pieces: &[Piece], e: usize| {
+            tries.set(tries.get() + 1);
+            let line = drawn_into_shape(&chords(self.from, pieces), e);
+            let done = line.is_some() || tries.get() >= MOST_EASED;
+            *drawn.borrow_mut() = line;
+            done
+        };
+        seek(&quest(-ROUGH_MM, radius * ROUGH_RADIUS), &eased)?;
+        drawn.into_inner()
+    }
+
+    /// The line with the rest of the tube that it runs into.
+    fn whole(&self, line: &[Point], end: usize) -> Vec<Point> {
+        let mut out = line.to_vec();
+        if let Some(&(h, t, i)) = self.joints.get(end) {
+            // Joined to 1e-9; from there on the very same points.
+            out.pop();
+            out.push(h.at);
+            out.extend_from_slice(&self.same[t].centreline[i + 1..]);
+        } else if self.tied {
+            out.pop();
+            out.push(self.ends[end].at);
+        }
+        out
+    }
+
+    fn holds(&self, line: &[Point]) -> bool {
+        let queries = self.plumbing.queries;
+        let between = line.windows(2).map(|w| nalgebra::center(&w[0], &w[1]));
+        line.iter()
+            .copied()
+            .chain(between)
+            .all(|p| self.room.exact_spare(queries, &p) >= super::certificate::TOLERANCE_MM)
+            && self
+                .same
+                .iter()
+                .all(|t| stays_joined(line, &t.centreline, self.bore.outer_mm))
+    }
+}
+
+fn chords(from: Heading, pieces: &[Piece]) -> Vec<Point> {
+    let mut out = vec![from.at];
+    for piece in pieces {
+        out.extend(piece.steps(CHORD_MM).map(|h| h.at));
+    }
+    out
+}
+
+/// Chords of a line and of the one it runs into leave their arcs by this, mm.
+const JOINED_MM: f64 = 0.003;
+
+/// Once two tubes of one bore touch, they come ever nearer, until they are one.
+fn stays_joined(line: &[Point], other: &[Point], outer_mm: f64) -> bool {
+    let mut last = f64::INFINITY;
+    let mut touched = false;
+    for p in line {
+        let d = other
+            .windows(2)
+            .map(|w| from_segment(p, &w[0], &w[1]))
+            .fold(f64::INFINITY, f64::min);
+        touched |= d < outer_mm;
+        if touched && d > last + JOINED_MM {
+            return false;
+        }
+        last = d.min(last);
+    }
+    true
+}
+
+fn from_segment(p: &Point, a: &Point, b: &Point) -> f64 {
+    let ab = b - a;
+    let t = ((p - a).dot(&ab) / ab.norm_squared().max(1e-30)).clamp(0.0, 1.0);
+    (p - (a + ab * t)).norm()
+}
+
+/// Headings along a tube that lies, from its exit backwards, with their index.
+fn joints(tube: &Tube) -> impl Iterator<Item = (Heading, usize)> + '_ {
+    let line = &tube.centreline;
+    let every = (JOINT_MM / CHORD_MM) as usize;
+    let inner = (1..line.len().saturating_sub(1)).rev().step_by(every);
+    let last = line.len() - 1;
+    let end = (line[last] - line[last - 1]).try_normalize(1e-9);
+    let end = end.map(|way| {
+        (
+            Heading {
+                at: line[last],
+                way,
+            },
+            last,
+        )
+    });
+    end.into_iter().chain(inner.filter_map(|i| {
+        // Along the circle through the three points, so that the bend is not broken.
+        let (a, b) = (line[i] - line[i - 1], line[i + 1] - line[i]);
+        let way = (a / a.norm_squared() + b / b.norm_squared()).try_normalize(1e-9)?;
+        Some((Heading { at: line[i], way }, i))
+    }))
+}
+
+fn nearest_deep(depth: &Depth, p: &Point, need: f64) -> Option<usize> {
+    let nodes = 0..depth.values().len();
+    nodes
+        .filter(|&i| f64::from(depth.values()[i]) >= need)
+        .min_by(|&a, &b| {
+            let d = |i: usize| (depth.node_at(i) - p).norm_squared();
+            d(a).total_cmp(&d(b))
+        })
+        .filter(|&i| (depth.node_at(i) - p).norm() < 3.0)
+}
+
+#[cfg(test)]
+mod tests {
+    use std::sync::atomic::AtomicBool;
+
+    use crate::mesh::{Point, Vector};
+    use crate::stack::certificate::{MarginKind, certify};
+    use crate::stack::shapes::block;
+    use crate::stack::{Cavity, FitOptions, Stack, Tip, Verdict, fit, parse_stack};
+
+    const BORES: &str = "[[bore]]\nname = \"lows\"\ninner_mm = 1.0\nbend_radius_mm = 3.2\n\
+        [[bore]]\nname = \"highs\"\ninner_mm = 1.0\nbend_radius_mm = 3.2\n";
+
+    fn stack() -> Stack {
+        let mut text = BORES.to_string();
+        for (name, bore) in [("a", "lows"), ("c", "highs")] {
+            text += &format!(
+                "[[part]]\nname = \"{name}\"\nsize_mm = [5.0, 2.7, 2.0]\nbore = \"{bore}\"\n\
+                 spout = {{ face = \"+x\", outer_mm = 1.2 }}\nterminals = {{ face = \"-x\" }}\n"
+            );
+        }
+        parse_stack(&text, "s.toml".as_ref()).unwrap()
+    }
+
+    fn ask(cavity: &Cavity, stack: &Stack) -> crate::stack::FitAnswer {
+        let options = FitOptions {
+            effort: 20,
+            seconds: None,
+            ..FitOptions::default()
+        };
+        fit(cavity, stack, options, &AtomicBool::new(false))
+    }
+
+    #[test]
+    fn two_tubes_to_two_bores_and_what_spoils_them() {
+        let room = Cavity::new(block(24.0, 9.0, 6.5)).unwrap();
+        let stack = stack();
+        let answer = ask(&room, &stack);
+        assert_eq!(answer.verdict, Verdict::Fits, "{:?}", answer.blocker);
+        let certificate = answer.certificate.unwrap();
+        assert!(certificate.least(MarginKind::Bend).unwrap().0 >= 3.2);
+        assert!(certificate.least(MarginKind::Web).unwrap().0 >= 0.5);
+        let placement = answer.placement.unwrap();
+        assert_eq!(placement.tubes.len(), 2);
+        let spoilt = |change: &dyn Fn(&mut crate::stack::Placement)| {
+            let mut other = placement.clone();
+            change(&mut other);
+            certify(&room, &stack, &other).is_ok_and(|c| c.fits())
+        };
+        assert!(spoilt(&|_| {}));
+        assert!(!spoilt(&|p| {
+            p.tubes.pop();
+        }));
+        assert!(!spoilt(&|p| p.tubes[0].centreline[9].y += 0.05));
+        assert!(!spoilt(&|p| p.tubes[0].centreline[0].z += 0.01));
+        assert!(!spoilt(&|p| p.tubes[1].outer_mm = 1.0));
+        assert!(!spoilt(&|p| p.tubes[1].part = "a".to_string()));
+        assert!(!spoilt(&|p| {
+            let end = p.tubes[1].centreline.len() - 1;
+            p.tubes[1].centreline[end].x += 30.0;
+        }));
+    }
+
+    #[test]
+    fn tubes_end_in_the_section_of_a_told_tip() {
+        let tip = Tip {
+            at: Point::new(10.0, 0.0, 0.0),
+            outward: Vector::x(),
+            told: true,
+        };
+        let room = Cavity::new(block(24.0, 9.0, 6.5)).unwrap().with_tip(tip);
+        let answer = ask(&room, &stack());
+        assert_eq!(answer.verdict, Verdict::Fits, "{:?}", answer.blocker);
+        for tube in answer.placement.unwrap().tubes {
+            let end = tube.centreline.last().unwrap();
+            assert!((end.x - 10.0).abs() < 1e-6);
+        }
+    }
+}
