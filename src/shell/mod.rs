@@ -1,3 +1,30 @@
 //! The shell made from an impression, and the wall of any shell.
+//!
+//! [`build`] goes one way: the scan is built up by zone and trimmed (`outer`), hollowed to the wall
+//! asked for (`cavity`), bored, and put together (`solids`). What is asked is a [`Plan`]; what was
+//! asked and could not be done as asked is an error or a [`Caution`], never a guess.
 
+mod bores;
+mod build;
+mod cavity;
+mod faceplate;
+mod layout;
+mod outer;
+mod plan;
+mod plan_file;
+mod slivers;
+mod solids;
+#[cfg(test)]
+mod tests;
+mod track;
 pub mod wall;
+mod zones;
+
+pub use bores::{MadeBore, Use};
+pub use build::{Caution, Impression, Shell, ShellError, build};
+pub use faceplate::Plane;
+pub use plan::{
+    Bores, BuildUp, Cut, Faceplate, Facing, FreePlane, Lid, Material, Past, Plan, PlanFault, Walls,
+};
+pub use plan_file::{PlanError, parse_plan, read_plan};
+pub use wall::GivenBore;
