@@ -20,6 +20,7 @@ mod pit_in_canal;
 mod print;
 mod scan_ends_in_canal;
 mod scan_too_noisy;
+pub mod shell;
 mod short_of_bend;
 mod side_unlike_order;
 mod tip_feathered;
@@ -106,6 +107,7 @@ pub fn nearest_id(wrong: &str) -> &'static str {
         .iter()
         .map(|check| check.id)
         .chain(walls)
+        .chain(shell::SHELL_CHECKS.iter().map(|check| check.id))
         .max_by(|a, b| strsim::jaro_winkler(a, wrong).total_cmp(&strsim::jaro_winkler(b, wrong)))
         .unwrap_or("")
 }

@@ -5,11 +5,13 @@ mod args;
 mod demo;
 mod failure;
 mod fit;
+mod shell;
 mod tables;
 mod vet;
 mod wall;
 
 pub use failure::Failure;
+pub use shell::{Made, shell_of};
 pub use vet::vet_scan;
 pub use wall::wall_of;
 
@@ -58,6 +60,7 @@ fn run(command: Verb) -> Result<Ending, Failure> {
         Verb::Vet(args) => vet::run(args),
         Verb::Fit(args) => fit::run(&args),
         Verb::Wall(args) => wall::run(&args),
+        Verb::Shell(args) => shell::run(&args),
         Verb::Limits(args) => tables::limits(&args),
         Verb::Checks(args) => tables::checks(&args),
         Verb::Demo(args) => demo::run(&args),

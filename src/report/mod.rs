@@ -8,6 +8,7 @@ mod finite;
 mod json;
 mod model;
 mod schema;
+mod shell;
 mod text;
 mod wall;
 
@@ -17,6 +18,10 @@ pub use finite::Finite;
 pub use json::{ReportError, json, json_line, unread_line};
 pub use model::*;
 pub use schema::schema;
+pub use shell::{
+    FaceplateReport, FileUsed, MadeBoreReport, NoteReport, PlanReport, SHELL_SCHEMA, ShellFigures,
+    ShellReport, ShellSources, UseWord, shell, shell_json, shell_text,
+};
 pub use text::{shown, text};
 pub use wall::{
     BoreReport, EdgeReport, HistogramReport, ThinSpotReport, WALL_SCHEMA, WallFigures, WallInput,

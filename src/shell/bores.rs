@@ -40,6 +40,8 @@ pub struct MadeBore {
     pub wall_mm: Option<f64>,
     /// True where its inner end lies in the cavity with its whole width.
     pub reaches_cavity: bool,
+    /// True where its outer end lies outside.
+    pub comes_out: bool,
 }
 
 impl MadeBore {
@@ -224,6 +226,7 @@ fn made(used_for: Use, diameter_mm: f64, line: Vec<Point>, room: &dyn Implicit) 
         material_mm: (0.0, 0.0),
         wall_mm: None,
         reaches_cavity,
+        comes_out: false,
     }
 }
 
@@ -254,6 +257,7 @@ pub(super) fn vent_outside(
     ];
     let mut bore = made(Use::VentOutside, diameter_mm, line, room);
     bore.material_mm = (0.5, 0.5 + thickness_mm);
+    bore.comes_out = true;
     bore.reaches_cavity = deep(room, &best) < 0.0;
     Some(bore)
 }
@@ -263,6 +267,7 @@ pub(super) fn mark_material(bore: &mut MadeBore, room: &dyn Implicit, outer: &dy
     if bore.used_for == Use::VentOutside {
         return;
     }
+    bore.comes_out = deep(outer, &bore.line[bore.line.len() - 1]) > 0.0;
     let length: f64 = bore.line.windows(2).map(|p| (p[1] - p[0]).norm()).sum();
     let steps = (length / 0.02).ceil().max(1.0) as usize;
     let at = |i: usize| length * i as f64 / steps as f64;
@@ -297,9 +302,16 @@ pub(super) fn mark_wall(bore: &mut MadeBore, outer: &dyn Implicit, cut: bool) {
     bore.wall_mm = Some(least - bore.diameter_mm / 2.0);
 }
 
-/// The bore as a solid to be taken away.
+/// The bore as a solid to be taken away, with rings of points close enough for walls to be read
+/// beside it.
 pub(super) fn cutter(bore: &MadeBore) -> Option<Mesh> {
-    tube(&bore.line, bore.diameter_mm / 2.0, SIDES)
+    let mut line = vec![bore.line[0]];
+    for pair in bore.line.windows(2) {
+        let run = pair[1] - pair[0];
+        let n = (run.norm() / STEP_MM).ceil().max(1.0) as usize;
+        line.extend((1..=n).map(|i| pair[0] + run * (i as f64 / n as f64)));
+    }
+    tube(&line, bore.diameter_mm / 2.0, SIDES)
 }
 
 /// Least distance of two segments (Ericson 2005, §5.1.9, from memory).

@@ -15,7 +15,7 @@ mod plan_file;
 mod slivers;
 mod solids;
 #[cfg(test)]
-mod tests;
+pub(crate) mod tests;
 mod track;
 pub mod wall;
 mod zones;
@@ -26,5 +26,6 @@ pub use faceplate::Plane;
 pub use plan::{
     Bores, BuildUp, Cut, Faceplate, Facing, FreePlane, Lid, Material, Past, Plan, PlanFault, Walls,
 };
+pub(crate) use plan_file::LID_MM;
 pub use plan_file::{PlanError, parse_plan, read_plan};
 pub use wall::GivenBore;

@@ -120,7 +120,9 @@ impl BuildUp {
         }
     }
 
-    pub(super) const fn all(&self) -> [(&'static str, f64); 6] {
+    /// Every amount with its name in a plan file.
+    #[must_use]
+    pub const fn named(&self) -> [(&'static str, f64); 6] {
         [
             ("build_up.tip_mm", self.tip_mm),
             ("build_up.past_second_bend_mm", self.past_second_bend_mm),
@@ -318,7 +320,11 @@ impl Plan {
             all.push(("cut.round_mm", cut.round_mm, 0.0, 2.0));
         }
         all.extend(self.vent_mm.map(|d| ("vent_mm", d, 0.2, 5.0)));
-        all.extend(self.build_up.all().map(|(what, by)| (what, by, -2.0, 3.0)));
+        all.extend(
+            self.build_up
+                .named()
+                .map(|(what, by)| (what, by, -2.0, 3.0)),
+        );
         match &self.bores {
             Bores::Count { count, diameter_mm } => {
                 all.push(("bores.count", *count as f64, 0.0, 8.0));

@@ -1,7 +1,9 @@
-//! Edges too short to survive a file are closed up.
+//! Edges too short to survive a file are closed up, and needles are turned.
 //!
 //! STL holds single precision: at 30 mm it rounds by 2e-6 mm, which folds a facet over that is a few
 //! of those wide. Cutting one mesh by another leaves such facets where edges nearly meet.
+
+use std::collections::HashSet;
 
 use crate::mesh::{Mesh, Point, Vector};
 
@@ -12,6 +14,12 @@ pub(super) const SHORT_MM: f64 = 0.005;
 const LEAST_COS: f64 = 0.8;
 /// A facet smaller than this has no direction worth keeping, mm².
 const SPECK_MM2: f64 = 1e-5;
+/// A facet whose height is under this share of its longest edge is a needle: which way it looks is
+/// ill-defined, and rims with needles along them read as walls of nothing. Higher: sound facets are
+/// turned for nothing. The wall's measure takes no normal from facets under 0.02.
+const NEEDLE: f64 = 0.05;
+/// A needle may be turned into a neighbour that looks the same way within this cosine (8°).
+const SAME_WAY_COS: f64 = 0.99;
 /// Passes: each closes edges that touch none closed in it before.
 const PASSES: usize = 6;
 
@@ -20,7 +28,8 @@ const PASSES: usize = 6;
 pub(super) fn close_slivers(mesh: Mesh) -> Mesh {
     let (mut points, mut facets) = mesh.into_parts();
     for _ in 0..PASSES {
-        if close_some(&points, &mut facets) == 0 {
+        let closed = close_some(&points, &mut facets);
+        if turn_needles(&points, &mut facets) + closed == 0 {
             break;
         }
     }
@@ -129,6 +138,71 @@ fn close_some(points: &[Point], facets: &mut Vec<[u32; 3]>) -> usize {
     closed
 }
 
+/// Turns the longest edge of needles that lie beside a neighbour looking the same way. How many.
+fn turn_needles(points: &[Point], facets: &mut [[u32; 3]]) -> usize {
+    let needles: Vec<usize> = (0..facets.len())
+        .filter(|&f| shape(points, &facets[f]) < NEEDLE)
+        .collect();
+    if needles.is_empty() {
+        return 0;
+    }
+    let around = Around::new(points.len(), facets);
+    let mut touched: HashSet<u32> = HashSet::new();
+    let mut turned = 0;
+    for f in needles {
+        let [a, b, c] = longest_first(points, &facets[f]);
+        let other = around
+            .of(a)
+            .iter()
+            .map(|&g| g as usize)
+            .find(|&g| g != f && facets[g].contains(&b) && facets[g].contains(&a));
+        let Some(g) = other else { continue };
+        let Some(&d) = facets[g].iter().find(|&&p| p != a && p != b) else {
+            continue;
+        };
+        let ring = [a, b, c, d];
+        let joined = around
+            .of(c)
+            .iter()
+            .any(|&h| facets[h as usize].contains(&d));
+        if d == c || joined || ring.iter().any(|p| touched.contains(p)) {
+            continue;
+        }
+        let new = [[c, a, d], [d, b, c]];
+        let way = area(points, &facets[g]);
+        let fits = new.iter().all(|t| {
+            let n = area(points, t);
+            n.dot(&way) > SAME_WAY_COS * n.norm() * way.norm()
+                && shape(points, t) > shape(points, &facets[f])
+        });
+        if fits {
+            facets[f] = new[0];
+            facets[g] = new[1];
+            touched.extend(ring);
+            turned += 1;
+        }
+    }
+    turned
+}
+
+/// Height over the longest edge, as a share of that edge.
+fn shape(points: &[Point], c: &[u32; 3]) -> f64 {
+    let [p, q, r] = c.map(|i| points[i as usize]);
+    let longest_sq = (q - p)
+        .norm_squared()
+        .max((r - q).norm_squared())
+        .max((p - r).norm_squared());
+    2.0 * area(points, c).norm() / longest_sq.max(1e-300)
+}
+
+/// The corners, turned so that the longest edge comes first.
+fn longest_first(points: &[Point], c: &[u32; 3]) -> [u32; 3] {
+    let length =
+        |k: usize| (points[c[k] as usize] - points[c[(k + 1) % 3] as usize]).norm_squared();
+    let k = (0..3).fold(0, |best, k| if length(k) > length(best) { k } else { best });
+    [c[k], c[(k + 1) % 3], c[(k + 2) % 3]]
+}
+
 /// Closing an edge pinches the surface unless its ends have exactly two neighbours in common.
 fn pinches(facets: &[[u32; 3]], around: &Around, a: u32, b: u32) -> bool {
     let ring = |p: u32| {
@@ -197,6 +271,23 @@ mod tests {
     use super::*;
     use crate::mesh::Topology;
     use crate::shell::wall::shapes::sphere;
+
+    /// A square whose side has a point all but on it: the needle there is turned into its neighbour.
+    #[test]
+    fn a_needle_beside_a_rim_is_turned() {
+        let points = vec![
+            Point::new(0.0, 0.0, 0.0),
+            Point::new(1.0, 0.0, 0.0),
+            Point::new(1.0, 1.0, 0.0),
+            Point::new(0.0, 1.0, 0.0),
+            Point::new(0.5, -0.001, 0.0),
+        ];
+        let mut facets = [[0, 4, 1], [0, 1, 2], [0, 2, 3]];
+        assert_eq!(turn_needles(&points, &mut facets), 1);
+        assert!(facets.iter().all(|f| shape(&points, f) > 0.2), "{facets:?}");
+        let all: f64 = facets.iter().map(|f| area(&points, f).z).sum();
+        assert!((all - 1.0005).abs() < 1e-12, "{all}");
+    }
 
     /// A point of a ball doubled a thousandth away: the ball comes back closed, of the same volume.
     #[test]

@@ -93,7 +93,7 @@ impl Amounts {
         end: f64,
         scan: &Mesh,
     ) -> Self {
-        let all = plan.all();
+        let all = plan.named();
         if all.iter().all(|(_, by)| *by == all[0].1) {
             return Self::Even(all[0].1 + stock);
         }
