@@ -26,6 +26,10 @@ use super::args::{Facing as FacingWord, LidWord, MaterialWord, PastWord, Shell a
 use super::vet::{deliver, is_stdout};
 use super::{Ending, Failure, print};
 
+/// Points this near the plane of an open faceplate are its rim, mm: points are drawn onto it within
+/// 0.005.
+const RIM_MM: f64 = 0.01;
+
 /// A shell with its measured wall and its report: the whole of `shell`, in one call.
 pub struct Made {
     /// The shell.
@@ -104,6 +108,11 @@ fn judged(
         || wall(&shell.solid, &topology, &options).ok(),
         || crossing_pairs(&MeshQueries::new(&shell.solid)),
     );
+    let mut measured = measured;
+    if let (Some(wall), Lid::Open) = (&mut measured, plan.faceplate.lid) {
+        let plate = shell.faceplate;
+        wall.leave_out(&shell.solid, |p| plate.height(p).abs() < RIM_MM);
+    }
     let facts = measured.as_ref().map(|w| {
         let facts = WallFacts::new(&shell.solid, w, Some(canal));
         facts.with_joint(plan.walls.joint_at_mm)
