@@ -28,7 +28,7 @@ pub enum Verb {
     /// Is every wall of a finished shell thick enough?
     Wall(Wall),
     /// From an impression: trim, build up, hollow, bore; the shell's mesh, and its wall everywhere
-    Shell(Shell),
+    Shell(Box<Shell>),
     /// Print, explain and check the shop's limits
     Limits(LimitsArgs),
     /// Does the stack go in? A placement with its margins, or a proof, or what is in the way

@@ -135,7 +135,6 @@ fn judged(
         },
     };
     let report = report::shell(scan, &told, sources, &limits);
-    drop(told);
     drop(facts);
     Made {
         shell,
@@ -248,11 +247,12 @@ fn form(path: &Path) -> Result<&'static str, Failure> {
 }
 
 fn write_mesh(path: &Path, mesh: &Mesh, name: &str) -> Result<(), Failure> {
-    Ok(match form(path)? {
+    match form(path)? {
         "stl" => stl(path, mesh)?,
         "ply" => ply(path, mesh, &[])?,
         _ => threemf(path, &[(name, mesh)])?,
-    })
+    }
+    Ok(())
 }
 
 fn refuse_clashes(args: &Args) -> Result<(), Failure> {

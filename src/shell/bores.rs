@@ -118,8 +118,7 @@ pub(super) fn bores(
         let section = canal
             .sections
             .iter()
-            .filter(|s| s.at_mm <= end.min(canal.tip_zone_mm) + 1e-9)
-            .next_back()
+            .rfind(|s| s.at_mm <= end.min(canal.tip_zone_mm) + 1e-9)
             .ok_or(ShellError::NoTipSection)?;
         let (middle, along) = track.at(section.at_mm);
         let sheet = Sheet::new(middle, &along);
@@ -203,7 +202,7 @@ fn along_axis(
         .collect();
     let (tip, out) = (line[line.len() - 1], track.at(end).1);
     // Past a cut lies nothing; past the impression's own tip there may be 3 mm of its dome.
-    let more = (track.length_mm() - end).max(0.0).min(4.0);
+    let more = (track.length_mm() - end).clamp(0.0, 4.0);
     line.push(tip + out * (BEYOND_MM + more));
     line
 }

@@ -240,7 +240,7 @@ impl Upper {
             .map(|r| r.dot(&frame.up));
         let none = (f64::INFINITY, f64::NEG_INFINITY);
         let (low, high) = heights.fold(none, |(l, h), u| (l.min(u), h.max(u)));
-        (low < high).then(|| Self {
+        (low < high).then_some(Self {
             middle,
             out: frame.out,
             up: frame.up,

@@ -105,7 +105,7 @@ fn shells_of_made_ears_are_sound_and_end_where_they_should() {
         let through: f64 = shell
             .bores
             .iter()
-            .map(|b| b.length_mm() * 0.49 * 3.1416)
+            .map(|b| b.length_mm() * 0.49 * std::f64::consts::PI)
             .sum();
         assert!(
             volumes > 0.0 && volumes < through + 4.0,
