@@ -7,10 +7,10 @@ use crate::canal::Canal;
 use crate::field::Implicit;
 use crate::mesh::{Mesh, Point, Vector};
 
-use super::build::{Caution, ShellError};
 use super::layout::{Asked, Sheet, inside_by, layout};
 use super::plan::{Bores, Plan};
 use super::solids::tube;
+use super::told::{Caution, ShellError};
 use super::track::Track;
 
 /// What a bore is for.

@@ -8,8 +8,8 @@ use crate::canal::{Canal, Frame};
 use crate::mesh::{Mesh, Point, Vector};
 use crate::soundness::Soundness;
 
-use super::build::ShellError;
 use super::plan::{Faceplate, Facing};
+use super::told::ShellError;
 
 /// A plane with a side.
 #[derive(Debug, Clone, Copy, PartialEq)]

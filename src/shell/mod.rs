@@ -16,16 +16,18 @@ mod slivers;
 mod solids;
 #[cfg(test)]
 pub(crate) mod tests;
+mod told;
 mod track;
 pub mod wall;
 mod zones;
 
 pub use bores::{MadeBore, Use};
-pub use build::{Caution, Impression, Shell, ShellError, build};
+pub use build::{Impression, Shell, build};
 pub use faceplate::Plane;
 pub use plan::{
     Bores, BuildUp, Cut, Faceplate, Facing, FreePlane, Lid, Material, Past, Plan, PlanFault, Walls,
 };
 pub(crate) use plan_file::LID_MM;
 pub use plan_file::{PlanError, parse_plan, read_plan};
+pub use told::{Caution, ShellError};
 pub use wall::GivenBore;
