@@ -20,6 +20,7 @@ mod pit_in_canal;
 mod print;
 mod scan_ends_in_canal;
 mod scan_too_noisy;
+pub mod shell;
 mod short_of_bend;
 mod side_unlike_order;
 mod tip_feathered;
@@ -106,6 +107,7 @@ pub fn nearest_id(wrong: &str) -> Option<&'static str> {
         .iter()
         .map(|check| check.id)
         .chain(walls)
+        .chain(shell::SHELL_CHECKS.iter().map(|check| check.id))
         .map(|id| (strsim::jaro_winkler(id, wrong), id))
         .max_by(|a, b| a.0.total_cmp(&b.0))
         .filter(|&(likeness, _)| likeness > rows::LIKE)

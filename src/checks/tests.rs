@@ -248,10 +248,12 @@ fn every_check_has_its_case() {
 #[test]
 fn every_limit_is_used_by_a_check() {
     let walls = super::wall::WALL_CHECKS.iter().flat_map(|c| c.limits);
+    let shells = super::shell::SHELL_CHECKS.iter().flat_map(|c| c.limits);
     let used: BTreeSet<&str> = CHECKS
         .iter()
         .flat_map(|c| c.limits)
         .chain(walls)
+        .chain(shells)
         .map(|row| row.key)
         .collect();
     let all: BTreeSet<&str> = crate::limits::ROWS.iter().map(|row| row.key).collect();

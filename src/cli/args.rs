@@ -29,6 +29,8 @@ pub enum Verb {
     Wall(Wall),
     /// Draw the surface that lies a fixed distance outside or inside of a scan
     Offset(Offset),
+    /// From an impression: trim, build up, hollow, bore; the shell's mesh, and its wall everywhere
+    Shell(Box<Shell>),
     /// Print, explain and check the shop's limits
     Limits(LimitsArgs),
     /// Does the stack go in? A placement with its margins, or a proof, or what is in the way
@@ -210,6 +212,156 @@ pub struct Offset {
     /// Print errors only; the exit code and the files tell the rest
     #[arg(long)]
     pub quiet: bool,
+}
+
+#[derive(Debug, Args)]
+#[command(allow_negative_numbers = true)]
+pub struct Shell {
+    /// The scan of an ear impression: STL, PLY, OBJ, OFF or 3MF
+    #[arg(value_name = "SCAN")]
+    pub scan: PathBuf,
+    /// Write the printable shell (.stl, .ply or .3mf)
+    #[arg(long, value_name = "FILE")]
+    pub out: Option<PathBuf>,
+    /// Write the cavity as a closed mesh, for `secondbend fit`
+    #[arg(long, value_name = "FILE")]
+    pub cavity_out: Option<PathBuf>,
+    /// Write the outer surface as a closed mesh
+    #[arg(long, value_name = "FILE")]
+    pub outer_out: Option<PathBuf>,
+    /// A plan (TOML, see docs/shell.md); what is typed goes over it
+    #[arg(long, value_name = "FILE")]
+    pub plan: Option<PathBuf>,
+    /// What the canal's cut is counted from [default: second-bend]
+    #[arg(long, value_enum, value_name = "PLACE")]
+    pub cut_past: Option<PastWord>,
+    /// How far past it the canal is cut, mm [default: 2]
+    #[arg(long, value_name = "MM")]
+    pub cut: Option<f64>,
+    /// Radius of the cut's edge, mm [default: 0.5]
+    #[arg(long, value_name = "MM")]
+    pub cut_round: Option<f64>,
+    /// Whether a faceplate closes the shell [default: open]
+    #[arg(long, value_enum)]
+    pub faceplate: Option<LidWord>,
+    /// Thickness of a closed faceplate, mm [default: 1]
+    #[arg(long, value_name = "MM")]
+    pub faceplate_thickness: Option<f64>,
+    /// Which way it looks: found, axis, or X,Y,Z out of the ear [default: found]
+    #[arg(long, value_name = "WAY", value_parser = facing)]
+    pub faceplate_facing: Option<Facing>,
+    /// Height of its plane over the aperture, mm [default: found from the outer face]
+    #[arg(long, value_name = "MM")]
+    pub faceplate_height: Option<f64>,
+    /// Move the plane outward, mm
+    #[arg(long, value_name = "MM")]
+    pub faceplate_raise: Option<f64>,
+    /// Tilt it to look further up, degrees
+    #[arg(long, value_name = "DEG")]
+    pub tilt_up: Option<f64>,
+    /// Tilt it to look further forward, degrees
+    #[arg(long, value_name = "DEG")]
+    pub tilt_forward: Option<f64>,
+    /// Build-up everywhere, mm [default: 0.3 in the seal zone, 0.2 further in, 0 elsewhere]
+    #[arg(long, value_name = "MM")]
+    pub build_up: Option<f64>,
+    /// Build-up in the seal zone, mm
+    #[arg(long, value_name = "MM")]
+    pub seal_zone: Option<f64>,
+    /// Wall after polishing, mm [default: body 1, canal 0.8]
+    #[arg(long, value_name = "MM")]
+    pub wall: Option<f64>,
+    /// Wall of the canal after polishing, mm
+    #[arg(long, value_name = "MM")]
+    pub canal_wall: Option<f64>,
+    /// What the canal is made of [default: hard]
+    #[arg(long, value_enum)]
+    pub canal: Option<MaterialWord>,
+    /// Where canal and body meet, mm past the aperture [default: 0]
+    #[arg(long, value_name = "MM")]
+    pub joint: Option<f64>,
+    /// Keep the canal solid over this length before its end, mm [default: 0]
+    #[arg(long, value_name = "MM")]
+    pub solid_tip: Option<f64>,
+    /// How many sound bores [default: 0]
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u8).range(0..=8))]
+    pub bores: Option<u8>,
+    /// Diameter of the bores, mm [default: 1.5]
+    #[arg(long, value_name = "MM")]
+    pub bore: Option<f64>,
+    /// Diameter of a vent, mm
+    #[arg(long, value_name = "MM")]
+    pub vent: Option<f64>,
+    /// What polishing will take off the outside, mm [default: the limit `wall.finishing_stock_mm`]
+    #[arg(long, value_name = "MM")]
+    pub stock: Option<f64>,
+    /// Size of the facets drawn, mm [default: 0.3]
+    #[arg(long, value_name = "MM")]
+    pub facet: Option<f64>,
+    /// Write the report as JSON (`-`: to the output)
+    #[arg(long, value_name = "FILE")]
+    pub json: Option<PathBuf>,
+    /// Write the shell as PLY with `wall_mm` and `ray_mm` at every point
+    #[arg(long, value_name = "FILE.ply")]
+    pub map: Option<PathBuf>,
+    /// The shop's limits (see `secondbend limits`)
+    #[arg(long, value_name = "FILE")]
+    pub limits: Option<PathBuf>,
+    /// Unit of length of the scan, where the file does not say it
+    #[arg(long, value_enum)]
+    pub unit: Option<UnitWord>,
+    /// Order or serial number, printed on the report
+    #[arg(long, value_name = "TEXT")]
+    pub order: Option<String>,
+    /// How many threads to use (default: one a core)
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..=1024))]
+    pub jobs: Option<u16>,
+    /// Print errors only; the exit code and the files tell the rest
+    #[arg(long)]
+    pub quiet: bool,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum PastWord {
+    Aperture,
+    FirstBend,
+    SecondBend,
+    /// No cut: the impression's own tip
+    None,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum LidWord {
+    Open,
+    Closed,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum MaterialWord {
+    Hard,
+    Soft,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Facing {
+    Found,
+    Axis,
+    Given([f64; 3]),
+}
+
+fn facing(typed: &str) -> Result<Facing, String> {
+    match typed {
+        "found" => return Ok(Facing::Found),
+        "axis" => return Ok(Facing::Axis),
+        _ => {}
+    }
+    let parts: Result<Vec<f64>, _> = typed.split(',').map(|x| x.trim().parse()).collect();
+    match parts.as_deref() {
+        Ok(&[x, y, z]) if [x, y, z].iter().all(|c: &f64| c.is_finite()) => {
+            Ok(Facing::Given([x, y, z]))
+        }
+        _ => Err("it takes found, axis, or three numbers X,Y,Z".to_owned()),
+    }
 }
 
 #[derive(Debug, Args)]

@@ -7,12 +7,14 @@ mod failure;
 mod fit;
 mod intake;
 mod offset;
+mod shell;
 mod tables;
 mod vet;
 mod wall;
 
 pub use failure::Failure;
 pub use offset::{Moved, offset_of};
+pub use shell::{Made, shell_of};
 pub use vet::{Vetted, vet_scan, vetted};
 pub use wall::wall_of;
 
@@ -63,6 +65,7 @@ fn run(command: Verb) -> Result<Ending, Failure> {
         Verb::Offset(args) => offset::run(&args),
         Verb::Intake(args) => intake::run(&args),
         Verb::Wall(args) => wall::run(&args),
+        Verb::Shell(args) => shell::run(&args),
         Verb::Limits(args) => tables::limits(&args),
         Verb::Checks(args) => tables::checks(&args),
         Verb::Demo(args) => demo::run(&args),

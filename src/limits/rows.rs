@@ -276,6 +276,24 @@ rows! {
         means: "Least width of a bore or vent that stays open in print.",
         source: "general resin guides: 0.5 at least, 1.0 better (addema.se, layerx3d.in)",
     };
+    /// What holes print smaller by.
+    HOLE_SHRINK = Row {
+        key: "wall.hole_shrink_mm", unit: "mm", kind: number(0.15, 0.0, 1.0),
+        means: "What bores and vents print smaller by, on the diameter; taken off the planned one.",
+        source: "general resin guide: 0.1-0.2 on the diameter (layerx3d.in)",
+    };
+    /// Shrinkage of the print.
+    SHRINK = Row {
+        key: "wall.shrink_percent", unit: "%", kind: number(0.57, 0.0, 10.0),
+        means: "Linear shrinkage of the print, taken off the walls of a shell that is made here. Meshes are written without an allowance.",
+        source: "one printed cube of 35 mm came out as 34.8 (J. Mrazek 2022)",
+    };
+    /// Longest solid end of a canal.
+    CANAL_SOLID = Row {
+        key: "wall.canal_solid_mm", unit: "mm", kind: number(10.0, 0.0, 40.0),
+        means: "The canal of a shell may be solid but for its bores over at most this before its end.",
+        source: "our reading: acoustic paths in monitors are 10 mm long or less (M. Chasin 2017)",
+    };
     /// Smallest area at the first bend.
     AREA_LEAST = Row {
         key: "figures.first_bend_area_least_mm2", unit: "mm2", kind: number(30.0, 1.0, 500.0),

@@ -12,6 +12,7 @@ mod offset;
 pub mod page;
 pub mod picture;
 mod schema;
+mod shell;
 mod text;
 mod wall;
 
@@ -25,6 +26,10 @@ pub use offset::{
     offset_text,
 };
 pub use schema::schema;
+pub use shell::{
+    FaceplateReport, FileUsed, MadeBoreReport, NoteReport, PlanReport, SHELL_SCHEMA, ShellFigures,
+    ShellReport, ShellSources, UseWord, shell, shell_json, shell_text,
+};
 use text::limit_words;
 pub(crate) use text::{outcome_style, verdict_style};
 pub use text::{shown, text};

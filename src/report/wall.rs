@@ -222,7 +222,7 @@ pub(super) fn input(scan: &Scan) -> WallInput {
     }
 }
 
-fn figures(facts: &WallFacts, limits: &Limits) -> WallFigures {
+pub(super) fn figures(facts: &WallFacts, limits: &Limits) -> WallFigures {
     let wall: &Wall = facts.wall;
     let spots = facts.thin_spots(limits);
     let least = wall.least.as_ref();
@@ -354,7 +354,7 @@ pub fn wall_text(report: &WallReport) -> String {
     out
 }
 
-fn wall_lines(out: &mut String, wall: &WallFigures) {
+pub(super) fn wall_lines(out: &mut String, wall: &WallFigures) {
     let mm = |x: &Finite| format!("{:.2}", x.0);
     let shares: Vec<String> = wall
         .percentiles_mm

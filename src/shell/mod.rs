@@ -1,3 +1,33 @@
 //! The shell made from an impression, and the wall of any shell.
+//!
+//! [`build`] goes one way: the scan is built up by zone and trimmed (`outer`), hollowed to the wall
+//! asked for (`cavity`), bored, and put together (`solids`). What is asked is a [`Plan`]; what was
+//! asked and could not be done as asked is an error or a [`Caution`], never a guess.
 
+mod bores;
+mod build;
+mod cavity;
+mod faceplate;
+mod layout;
+mod outer;
+mod plan;
+mod plan_file;
+mod slivers;
+mod solids;
+#[cfg(test)]
+pub(crate) mod tests;
+mod told;
+mod track;
 pub mod wall;
+mod zones;
+
+pub use bores::{MadeBore, Use};
+pub use build::{Impression, Shell, build};
+pub use faceplate::Plane;
+pub use plan::{
+    Bores, BuildUp, Cut, Faceplate, Facing, FreePlane, Lid, Material, Past, Plan, PlanFault, Walls,
+};
+pub(crate) use plan_file::LID_MM;
+pub use plan_file::{PlanError, parse_plan, read_plan};
+pub use told::{Caution, ShellError};
+pub use wall::GivenBore;

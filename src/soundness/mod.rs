@@ -185,6 +185,12 @@ pub fn inspect_about(
     out
 }
 
+/// How many pairs of facets cross without sharing a corner (see [`Soundness::crossing_pairs`]).
+#[must_use]
+pub fn crossing_pairs(queries: &MeshQueries<'_>) -> usize {
+    crossings::pairs(queries).len()
+}
+
 /// All but the crossings.
 fn surface(
     mesh: &Mesh,

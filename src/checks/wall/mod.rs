@@ -56,6 +56,8 @@ pub struct WallFacts<'a> {
     pub canal: Option<&'a Canal>,
     /// Region of every point; [`Region::Unknown`] without a canal.
     pub regions: Vec<(Region, Option<f64>)>,
+    /// Where canal and body meet, where that is not the aperture: arc position, mm.
+    pub joint_at_mm: Option<f64>,
 }
 
 impl<'a> WallFacts<'a> {
@@ -84,7 +86,15 @@ impl<'a> WallFacts<'a> {
             wall,
             canal,
             regions,
+            joint_at_mm: None,
         }
+    }
+
+    /// The same with a joint between canal and body away from the aperture.
+    #[must_use]
+    pub fn with_joint(mut self, at_mm: f64) -> Self {
+        self.joint_at_mm = Some(at_mm);
+        self
     }
 
     /// The limit that stands at a point: its row, and its value with the finishing stock on top,
@@ -92,7 +102,11 @@ impl<'a> WallFacts<'a> {
     #[must_use]
     pub fn least_at(&self, point: usize, limits: &Limits) -> (&'static Row, f64) {
         let soft = limits.word(&rows::CANAL_MATERIAL) == "soft";
-        let row: &'static Row = match self.regions[point].0 {
+        let (region, at_mm) = self.regions[point];
+        let before_joint =
+            matches!((at_mm, self.joint_at_mm), (Some(at), Some(joint)) if at < joint);
+        let row: &'static Row = match region {
+            _ if before_joint => &rows::WALL_BODY,
             Region::Concha | Region::OuterFace | Region::Unknown => &rows::WALL_BODY,
             _ if soft => &rows::WALL_SOFT_CANAL,
             _ => &rows::WALL_CANAL,

@@ -72,6 +72,19 @@ impl Wall {
         self.reading[point] == Reading::Wall && self.surface[point] != Surface::Inner
     }
 
+    /// Counts some points as edge, whatever their ball says, and takes the figures anew: the rim that
+    /// a part of its own will close is no wall.
+    pub fn leave_out(&mut self, mesh: &Mesh, which: impl Fn(&Point) -> bool) {
+        for (p, at) in mesh.points().iter().enumerate() {
+            if self.reading[p] == Reading::Wall && which(at) {
+                self.reading[p] = Reading::Edge;
+            }
+        }
+        self.least = least(mesh, self);
+        self.percentiles_mm = percentiles(self);
+        self.histogram = histogram(self);
+    }
+
     /// The ball at a point with its half width.
     #[must_use]
     pub fn at(&self, point: usize) -> Measured {

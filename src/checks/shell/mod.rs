@@ -1,0 +1,101 @@
+//! The checks of a shell made from an impression. What its wall is like is answered by
+//! [`super::wall`], measured on the finished mesh; here is what only its maker knows (the plan, the
+//! cavity, the bores' middle lines), and whether the mesh can be printed.
+
+mod bore_blind;
+mod bore_narrow;
+mod bore_near;
+mod canal_solid;
+mod cavity_missing;
+mod not_printable;
+mod shrink;
+
+use crate::canal::{self, Canal};
+use crate::limits::{Limits, Row};
+use crate::mesh::Point;
+use crate::shell::{Plan, Shell};
+
+use super::wall::WallFacts;
+use super::{Answer, Finding, Verdict};
+
+/// A check of a shell: a row and a function, as [`super::Check`] is for a scan.
+pub struct ShellCheck {
+    /// Its name, for the fault.
+    pub id: &'static str,
+    /// The question it answers, whose good answer is yes.
+    pub asks: &'static str,
+    /// Why it matters, how it is judged, when it can't be told.
+    pub explains: &'static str,
+    /// The worst that breaking it means.
+    pub worst: Verdict,
+    /// The limits that it is judged by.
+    pub limits: &'static [&'static Row],
+    /// Answers it.
+    pub run: fn(&ShellFacts, &Limits) -> Answer,
+}
+
+/// All checks of `shell` beside those of the wall, in the order in which they are reported.
+pub static SHELL_CHECKS: &[&ShellCheck] = &[
+    &cavity_missing::CHECK,
+    &canal_solid::CHECK,
+    &bore_blind::CHECK,
+    &bore_near::CHECK,
+    &bore_narrow::CHECK,
+    &shrink::CHECK,
+    &not_printable::CHECK,
+];
+
+/// What is wrong with the printable mesh as a mesh.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub struct MeshFaults {
+    /// Edges with one facet.
+    pub open_edges: usize,
+    /// Edges with over two.
+    pub fin_edges: usize,
+    /// Edges whose facets disagree which way is out.
+    pub flipped_edges: usize,
+    /// Pairs of facets that cross.
+    pub crossing_pairs: usize,
+    /// Bodies that hang together with nothing else.
+    pub bodies: usize,
+}
+
+/// What the checks of a shell work from.
+pub struct ShellFacts<'a> {
+    /// The shell.
+    pub shell: &'a Shell,
+    /// What was asked of it.
+    pub plan: &'a Plan,
+    /// The canal it was made on.
+    pub canal: &'a Canal,
+    /// Its wall, where one could be measured.
+    pub wall: Option<&'a WallFacts<'a>>,
+    /// Faults of its printable mesh.
+    pub mesh: MeshFaults,
+}
+
+impl ShellFacts<'_> {
+    /// A finding at a place.
+    #[must_use]
+    pub fn finding(&self, point: &Point, says: impl Into<String>) -> Finding {
+        let (region, at_mm) = canal::region_of(self.canal, point);
+        Finding {
+            says: says.into(),
+            region,
+            at_mm,
+            point: Some(*point),
+        }
+    }
+}
+
+/// Answers every check of a shell.
+#[must_use]
+pub fn run_shell(facts: &ShellFacts, limits: &Limits) -> Vec<(&'static ShellCheck, Answer)> {
+    SHELL_CHECKS
+        .iter()
+        .map(|&check| (check, (check.run)(facts, limits)))
+        .collect()
+}
+
+#[cfg(test)]
+mod tests;

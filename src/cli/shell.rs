@@ -1,0 +1,412 @@
+//! `secondbend shell`: an impression in, a shell out (printable mesh, outer surface, cavity), with
+//! its wall measured on what was made. What was typed is laid over the plan file, and that over
+//! the defaults.
+
+use std::path::{Path, PathBuf};
+
+use sha2::{Digest, Sha256};
+
+use crate::canal::{self, Canal};
+use crate::checks::Outcome;
+use crate::checks::shell::{MeshFaults, ShellFacts};
+use crate::checks::wall::WallFacts;
+use crate::limits::{Limits, Setting, rows};
+use crate::mesh::{Mesh, MeshQueries, Topology, Vector};
+use crate::read::{ReadOptions, Scan, read_file};
+use crate::report::{self, FileUsed, ShellReport, ShellSources, shown};
+use crate::shell::wall::{GivenBore, Wall, WallOptions, wall};
+use crate::shell::{
+    Bores, BuildUp, Cut, Facing, Impression, Lid, MadeBore, Material, Past, Plan, Shell, build,
+    read_plan,
+};
+use crate::soundness::{self, crossing_pairs};
+use crate::write::{ply, refuse_inputs, stl, threemf};
+
+use super::args::{Facing as FacingWord, LidWord, MaterialWord, PastWord, Shell as Args};
+use super::vet::{deliver, is_stdout};
+use super::{Ending, Failure, print};
+
+/// Points this near the plane of an open faceplate are its rim, mm: points are drawn onto it within
+/// 0.005.
+const RIM_MM: f64 = 0.01;
+
+/// A shell with its measured wall and its report: the whole of `shell`, in one call.
+pub struct Made {
+    /// The shell.
+    pub shell: Shell,
+    /// The wall of its printable mesh; `None` where none could be measured (it is solid).
+    pub wall: Option<Wall>,
+    /// What is told of it.
+    pub report: ShellReport,
+}
+
+/// Makes a shell of a scan, measures its wall and answers every check.
+///
+/// # Errors
+/// [`Failure`] where the unit or the canal is not known, or the plan cannot be carried out.
+pub fn shell_of(
+    scan: &Scan,
+    plan: &Plan,
+    sources: &ShellSources,
+    limits: &Limits,
+) -> Result<Made, Failure> {
+    let name = shown(&scan.path.to_string_lossy());
+    if scan.unit.is_none() {
+        return Err(Failure::new(
+            format!("{name}: the unit of length is unknown, so nothing can be made to measure"),
+            "say it with `--unit`",
+        ));
+    }
+    let topology = Topology::new(&scan.mesh);
+    let queries = MeshQueries::new(&scan.mesh);
+    let mut sound = soundness::inspect(&scan.mesh, &topology, &queries);
+    let mut found = canal::measure(&scan.mesh, &topology, &queries, &sound);
+    if let Ok(part) = found.as_ref().map(|c| c.part)
+        && part != sound.main_part
+    {
+        sound = soundness::inspect_about(&scan.mesh, &topology, &queries, Some(part));
+        found = canal::measure(&scan.mesh, &topology, &queries, &sound);
+    }
+    let canal = found.map_err(|why| {
+        Failure::new(
+            format!("{name}: cannot tell: no canal was measured: {why}"),
+            "see what `secondbend vet` says of the scan",
+        )
+    })?;
+    drop(queries);
+    let impression = Impression {
+        mesh: &scan.mesh,
+        topology: &topology,
+        soundness: &sound,
+        canal: &canal,
+    };
+    let shell = build(&impression, plan)
+        .map_err(|e| Failure::new(format!("{name}: cannot tell or make: {e}"), e.help()))?;
+    Ok(judged(scan, shell, plan, &canal, sources, limits))
+}
+
+fn judged(
+    scan: &Scan,
+    shell: Shell,
+    plan: &Plan,
+    canal: &Canal,
+    sources: &ShellSources,
+    limits: &Limits,
+) -> Made {
+    let mut limits = limits.clone();
+    if plan.walls.canal == Material::Soft {
+        // A word that the row lists.
+        let _ = limits.put(&rows::CANAL_MATERIAL, Setting::Word("soft".to_owned()));
+    }
+    let topology = Topology::new(&shell.solid);
+    let options = WallOptions {
+        opposite: false,
+        bores: given(&shell.bores),
+        ..WallOptions::default()
+    };
+    let (measured, crossing) = rayon::join(
+        || wall(&shell.solid, &topology, &options).ok(),
+        || crossing_pairs(&MeshQueries::new(&shell.solid)),
+    );
+    let mut measured = measured;
+    if let (Some(wall), Lid::Open) = (&mut measured, plan.faceplate.lid) {
+        let plate = shell.faceplate;
+        wall.leave_out(&shell.solid, |p| plate.height(p).abs() < RIM_MM);
+    }
+    let facts = measured.as_ref().map(|w| {
+        let facts = WallFacts::new(&shell.solid, w, Some(canal));
+        facts.with_joint(plan.walls.joint_at_mm)
+    });
+    let bodies = measured.as_ref().map_or_else(
+        || topology.parts(&shell.solid).1,
+        |w| w.sheets.iter().filter(|s| s.depth % 2 == 0).count(),
+    );
+    let told = ShellFacts {
+        shell: &shell,
+        plan,
+        canal,
+        wall: facts.as_ref(),
+        mesh: MeshFaults {
+            open_edges: topology.open_edges,
+            fin_edges: topology.fins.len(),
+            flipped_edges: topology.flipped_edges,
+            crossing_pairs: crossing,
+            bodies,
+        },
+    };
+    let report = report::shell(scan, &told, sources, &limits);
+    drop(facts);
+    Made {
+        shell,
+        wall: measured,
+        report,
+    }
+}
+
+/// The bores as the wall's measure takes them, where all are straight; bent ones it finds itself.
+fn given(bores: &[MadeBore]) -> Vec<GivenBore> {
+    let straight = |b: &MadeBore| {
+        let (from, to) = (b.place(b.material_mm.0), b.place(b.material_mm.1));
+        let middle = b.place((b.material_mm.0 + b.material_mm.1) / 2.0);
+        let off = (middle - nalgebra::center(&from, &to)).norm();
+        (off < 0.05 * b.diameter_mm).then_some(GivenBore {
+            from,
+            to,
+            diameter_mm: b.diameter_mm,
+        })
+    };
+    let all: Option<Vec<GivenBore>> = bores.iter().map(straight).collect();
+    all.unwrap_or_default()
+}
+
+pub(super) fn run(args: &Args) -> Result<Ending, Failure> {
+    refuse_clashes(args)?;
+    let limits = args
+        .limits
+        .as_deref()
+        .map_or_else(|| Ok(Limits::default()), Limits::read)?;
+    let plan = plan(args, &limits)?;
+    plan.check()
+        .map_err(|e| Failure::new(e.to_string(), "mend that option"))?;
+    let used = |path: &Option<PathBuf>| path.as_deref().map(file_used).transpose();
+    let sources = ShellSources {
+        order: args.order.clone(),
+        plan: used(&args.plan)?,
+        limits: used(&args.limits)?,
+    };
+    let options = ReadOptions {
+        unit: args.unit.map(Into::into),
+        ..ReadOptions::default()
+    };
+    let pool = rayon::ThreadPoolBuilder::new()
+        .num_threads(args.jobs.map_or(0, usize::from))
+        .build()
+        .map_err(|e| Failure::new(format!("no threads can be started: {e}"), "try `--jobs 1`"))?;
+    let made = pool.install(|| {
+        let scan = read_file(&args.scan, &options)?;
+        shell_of(&scan, &plan, &sources, &limits)
+    })?;
+    write(args, &made)?;
+    let to_output = args.json.as_deref().is_some_and(is_stdout);
+    if let Some(path) = &args.json {
+        deliver(path, &report::shell_json(&made.report)?)?;
+    }
+    if !args.quiet && !to_output {
+        print(&report::shell_text(&made.report))?;
+    }
+    Ok(match made.report.outcome {
+        Outcome::Holds => Ending::AllHold,
+        Outcome::Breaks => Ending::SomethingBreaks,
+        Outcome::CannotTell => Ending::CannotTell,
+    })
+}
+
+fn write(args: &Args, made: &Made) -> Result<(), Failure> {
+    let shell = &made.shell;
+    if args.cavity_out.is_some() && shell.cavity.is_none() {
+        return Err(Failure::new(
+            "there is no cavity to write: the walls leave no room",
+            "make the wall thinner, or raise the faceplate",
+        ));
+    }
+    let meshes = [
+        (&args.out, Some(&shell.solid), "shell"),
+        (&args.outer_out, Some(&shell.outer), "outer surface"),
+        (&args.cavity_out, shell.cavity.as_ref(), "cavity"),
+    ];
+    for (path, mesh, name) in meshes {
+        if let (Some(path), Some(mesh)) = (path, mesh) {
+            write_mesh(path, mesh, name)?;
+        }
+    }
+    if let (Some(path), Some(wall)) = (&args.map, &made.wall) {
+        let plain = |v: &[f64]| -> Vec<f64> {
+            // Viewers do not colour NaN; no wall is −1.
+            v.iter()
+                .map(|&x| if x.is_finite() { x } else { -1.0 })
+                .collect()
+        };
+        let (ball, ray) = (plain(&wall.wall_mm), plain(&wall.ray_mm));
+        ply(path, &shell.solid, &[("wall_mm", &ball), ("ray_mm", &ray)])?;
+    }
+    Ok(())
+}
+
+/// The form of a mesh file, by its ending.
+fn form(path: &Path) -> Result<&'static str, Failure> {
+    let ending = path.extension().map(|e| e.to_string_lossy().to_lowercase());
+    match ending.as_deref() {
+        Some("stl") => Ok("stl"),
+        Some("ply") => Ok("ply"),
+        Some("3mf") => Ok("3mf"),
+        _ => Err(Failure::new(
+            format!("{}: no mesh can be written in that form", path.display()),
+            "end the name with .stl, .ply or .3mf",
+        )),
+    }
+}
+
+fn write_mesh(path: &Path, mesh: &Mesh, name: &str) -> Result<(), Failure> {
+    match form(path)? {
+        "stl" => stl(path, mesh)?,
+        "ply" => ply(path, mesh, &[])?,
+        _ => threemf(path, &[(name, mesh)])?,
+    }
+    Ok(())
+}
+
+fn refuse_clashes(args: &Args) -> Result<(), Failure> {
+    let inputs: Vec<&PathBuf> = std::iter::once(&args.scan)
+        .chain(&args.plan)
+        .chain(&args.limits)
+        .collect();
+    let meshes: Vec<&PathBuf> = args
+        .out
+        .iter()
+        .chain(&args.outer_out)
+        .chain(&args.cavity_out)
+        .collect();
+    for path in &meshes {
+        form(path)?;
+    }
+    let mut seen: Vec<&PathBuf> = Vec::new();
+    for output in meshes.into_iter().chain(&args.map).chain(&args.json) {
+        if is_stdout(output) {
+            continue;
+        }
+        refuse_inputs(output, &inputs)?;
+        if seen.contains(&output) {
+            return Err(Failure::new(
+                format!("{}: two outputs name the same file", output.display()),
+                "give each its own",
+            ));
+        }
+        seen.push(output);
+    }
+    Ok(())
+}
+
+fn file_used(path: &Path) -> Result<FileUsed, Failure> {
+    let bytes = std::fs::read(path).map_err(|e| {
+        Failure::new(
+            format!("{}: cannot be read: {e}", path.display()),
+            "check the path",
+        )
+    })?;
+    let sha256 = Sha256::digest(&bytes)
+        .iter()
+        .map(|byte| format!("{byte:02x}"))
+        .collect();
+    Ok(FileUsed {
+        path: path.to_string_lossy().into_owned(),
+        sha256,
+    })
+}
+
+fn plan(args: &Args, limits: &Limits) -> Result<Plan, Failure> {
+    let base = Plan {
+        web_mm: limits.number(&rows::BORE_WEB),
+        bore_wall_mm: limits.number(&rows::BORE_WALL),
+        finishing_stock_mm: limits.number(&rows::WALL_STOCK),
+        ..Plan::default()
+    };
+    let mut plan = match &args.plan {
+        None => base,
+        Some(path) => read_plan(path, base).map_err(|e| Failure::new(e.to_string(), e.help()))?,
+    };
+    lay_cut(args, &mut plan);
+    lay_faceplate(args, &mut plan);
+    lay_amounts(args, &mut plan);
+    lay_bores(args, &mut plan)?;
+    Ok(plan)
+}
+
+fn lay_cut(args: &Args, plan: &mut Plan) {
+    let usual = plan.cut.or(Plan::default().cut);
+    if args.cut_past == Some(PastWord::None) {
+        plan.cut = None;
+        return;
+    }
+    if args.cut_past.is_none() && args.cut.is_none() && args.cut_round.is_none() {
+        return;
+    }
+    plan.cut = usual.map(|c| Cut {
+        past: match args.cut_past {
+            Some(PastWord::Aperture) => Past::Aperture,
+            Some(PastWord::FirstBend) => Past::FirstBend,
+            Some(PastWord::SecondBend) => Past::SecondBend,
+            _ => c.past,
+        },
+        by_mm: args.cut.unwrap_or(c.by_mm),
+        round_mm: args.cut_round.unwrap_or(c.round_mm),
+    });
+}
+
+fn lay_faceplate(args: &Args, plan: &mut Plan) {
+    let f = &mut plan.faceplate;
+    f.height_mm = args.faceplate_height.or(f.height_mm);
+    f.raise_mm = args.faceplate_raise.unwrap_or(f.raise_mm);
+    f.tilt_up_deg = args.tilt_up.unwrap_or(f.tilt_up_deg);
+    f.tilt_forward_deg = args.tilt_forward.unwrap_or(f.tilt_forward_deg);
+    match &args.faceplate_facing {
+        None => {}
+        Some(FacingWord::Found) => f.facing = Facing::Found,
+        Some(FacingWord::Axis) => f.facing = Facing::Axis,
+        Some(FacingWord::Given([x, y, z])) => f.facing = Facing::Given(Vector::new(*x, *y, *z)),
+    }
+    let usual = match f.lid {
+        Lid::Closed { thickness_mm } => thickness_mm,
+        Lid::Open => crate::shell::LID_MM,
+    };
+    f.lid = match (args.faceplate, args.faceplate_thickness) {
+        (Some(LidWord::Open), _) => Lid::Open,
+        (None, None) => f.lid,
+        (_, thickness) => Lid::Closed {
+            thickness_mm: thickness.unwrap_or(usual),
+        },
+    };
+}
+
+fn lay_amounts(args: &Args, plan: &mut Plan) {
+    if let Some(by) = args.build_up {
+        plan.build_up = BuildUp::even(by);
+    }
+    if let Some(by) = args.seal_zone {
+        plan.build_up.seal_zone_mm = by;
+    }
+    let w = &mut plan.walls;
+    // One wall typed alone is meant for all of it.
+    w.body_mm = args.wall.unwrap_or(w.body_mm);
+    w.canal_mm = args.canal_wall.or(args.wall).unwrap_or(w.canal_mm);
+    w.joint_at_mm = args.joint.unwrap_or(w.joint_at_mm);
+    w.solid_tip_mm = args.solid_tip.unwrap_or(w.solid_tip_mm);
+    w.canal = match args.canal {
+        Some(MaterialWord::Hard) => Material::Hard,
+        Some(MaterialWord::Soft) => Material::Soft,
+        None => w.canal,
+    };
+    plan.finishing_stock_mm = args.stock.unwrap_or(plan.finishing_stock_mm);
+    plan.facet_mm = args.facet.unwrap_or(plan.facet_mm);
+}
+
+fn lay_bores(args: &Args, plan: &mut Plan) -> Result<(), Failure> {
+    plan.vent_mm = args.vent.or(plan.vent_mm);
+    if args.bores.is_none() && args.bore.is_none() {
+        return Ok(());
+    }
+    let (count, diameter_mm) = match plan.bores {
+        Bores::Count { count, diameter_mm } => (count, diameter_mm),
+        Bores::Given(_) => {
+            return Err(Failure::new(
+                "the plan file gives the bores by their ends, and --bores or --bore was typed too",
+                "keep one of the two",
+            ));
+        }
+    };
+    plan.bores = Bores::Count {
+        // A diameter typed alone asks for one bore.
+        count: args.bores.map_or(count.max(1), usize::from),
+        diameter_mm: args.bore.unwrap_or(diameter_mm),
+    };
+    Ok(())
+}

@@ -1,0 +1,470 @@
+//! From an impression and a plan to a shell: the order of the work, and what could not be done.
+
+use crate::canal::Canal;
+use crate::field::{ContourError, HalfSpace, Implicit, Overlap, SignedDistance, Surface, surface};
+use crate::mesh::{Mesh, Point, Topology};
+use crate::soundness::Soundness;
+use crate::units::Mm;
+
+use super::bores::{self, MadeBore};
+use super::cavity::{Room, drawn_out};
+use super::faceplate::{self, Plane};
+use super::outer::{Across, Straight, reach};
+use super::plan::{Lid, Past, Plan};
+use super::slivers::close_slivers;
+use super::solids::{Solid, pieces, subset};
+use super::told::{Caution, ShellError};
+use super::track::Track;
+use super::zones::{Amounts, Moved};
+
+/// An impression with what was measured on it.
+#[derive(Clone, Copy)]
+pub struct Impression<'a> {
+    /// The scan, mm.
+    pub mesh: &'a Mesh,
+    /// Its neighbourhoods.
+    pub topology: &'a Topology,
+    /// What is wrong with its surface.
+    pub soundness: &'a Soundness,
+    /// Its canal.
+    pub canal: &'a Canal,
+}
+
+/// A shell as made. All meshes are closed, facets outward, in the pose of the scan.
+#[derive(Debug, Clone)]
+pub struct Shell {
+    /// The outer surface: built up and trimmed, with nothing taken out.
+    pub outer: Mesh,
+    /// The room inside, closed where it meets the faceplate's underside or plane; bores are not
+    /// part of it. `None` where the walls leave none.
+    pub cavity: Option<Mesh>,
+    /// The printable part: outer surface less cavity, bores, vent, and the opening.
+    pub solid: Mesh,
+    /// The faceplate's plane (its outer side).
+    pub faceplate: Plane,
+    /// Its height over the middle of the aperture, mm.
+    pub faceplate_height_mm: f64,
+    /// Area of the outer surface in the plane, mm².
+    pub faceplate_area_mm2: f64,
+    /// Where the finished canal ends: arc position from the aperture, mm.
+    pub canal_end_mm: f64,
+    /// How far in the cavity reaches: arc position from the aperture, mm; from there the canal is
+    /// solid. `None` without a cavity, or where it does not reach the axis.
+    pub canal_open_to_mm: Option<f64>,
+    /// Volume within the outer surface, mm³.
+    pub outer_volume_mm3: f64,
+    /// Volume of the cavity, mm³; 0 without one.
+    pub cavity_volume_mm3: f64,
+    /// Volume of material, mm³.
+    pub material_mm3: f64,
+    /// Bores and vent.
+    pub bores: Vec<MadeBore>,
+    /// What is as it is for a reason that ought to be known.
+    pub cautions: Vec<Caution>,
+}
+
+/// How far over an open faceplate's plane the cavity is drawn before it is cut level, mm: more than
+/// a facet, so that its rounded end is cut off whole.
+const OVER_MM: f64 = 1.0;
+/// A cut nearer than this to the tip would leave a sliver of dome, mm.
+const LEAST_CUT_OFF_MM: f64 = 0.1;
+/// Less canal than this is none, mm.
+const LEAST_CANAL_MM: f64 = 1.0;
+/// Rooms smaller than this that the walls leave beside the cavity are not worth a word, mm³.
+const SPECK_MM3: f64 = 0.5;
+
+/// Makes a shell. Lengths in mm; the pose stays that of the scan.
+///
+/// # Errors
+/// [`ShellError`] where the plan asks for something that the scan does not tell (a second bend that
+/// was not found, an outer face), or that cannot be made of it.
+pub fn build(scan: &Impression, plan: &Plan) -> Result<Shell, ShellError> {
+    plan.check()?;
+    let canal = scan.canal;
+    if !canal.aperture_reached {
+        return Err(ShellError::NoAperture);
+    }
+    let track = Track::new(canal).ok_or(ShellError::NoAxis)?;
+    let mut cautions = told_by_bends(canal, plan)?;
+    let end = canal_end(canal, plan)?;
+    let plate = faceplate::plane(&plan.faceplate, scan.mesh, scan.soundness, canal)?;
+
+    let own;
+    let (mesh, field) = if scan.soundness.parts > 1 {
+        own = subset(scan.mesh, |f| {
+            scan.soundness.part_of_facet.get(f) == Some(&canal.part)
+        });
+        let topology = Topology::new(&own);
+        (
+            &own,
+            SignedDistance::for_scan(&own, &topology, scan.soundness),
+        )
+    } else {
+        let field = SignedDistance::for_scan(scan.mesh, scan.topology, scan.soundness);
+        (scan.mesh, field)
+    };
+    cautions.extend(openings(scan, plan, end));
+
+    let maker = Maker {
+        plan,
+        canal,
+        track,
+        end,
+        found: plate,
+        plate: plate.moved(plan.faceplate.raise_mm),
+    };
+    maker.shell(mesh, &field, cautions)
+}
+
+/// What the build-up needs of the bends.
+fn told_by_bends(canal: &Canal, plan: &Plan) -> Result<Vec<Caution>, ShellError> {
+    let b = &plan.build_up;
+    let mut out = Vec::new();
+    let first_matters = b.seal_zone_mm != b.between_bends_mm;
+    let second_matters = b.between_bends_mm != b.past_second_bend_mm;
+    if canal.bends.is_empty() && (first_matters || second_matters) {
+        return Err(ShellError::NoBend {
+            past: Past::FirstBend,
+        });
+    }
+    if canal.bends.len() == 1 && second_matters {
+        out.push(Caution::OneBend);
+    }
+    if !canal.bends_sure && (first_matters || second_matters) {
+        out.push(Caution::BendsUnsure);
+    }
+    if b.concha_mm != b.cymba_mm && canal.frame.is_none() {
+        return Err(ShellError::NoFrame);
+    }
+    Ok(out)
+}
+
+fn canal_end(canal: &Canal, plan: &Plan) -> Result<f64, ShellError> {
+    let length_mm = canal.length_mm.value;
+    let Some(cut) = plan.cut else {
+        return Ok(length_mm + plan.build_up.tip_mm + plan.finishing_stock_mm);
+    };
+    let from = match cut.past {
+        Past::Aperture => 0.0,
+        past => {
+            if !canal.bends_sure {
+                return Err(ShellError::BendsUnsure { past });
+            }
+            let k = usize::from(past == Past::SecondBend);
+            let bend = canal.bends.get(k).ok_or(ShellError::NoBend { past })?;
+            bend.at_mm.value
+        }
+    };
+    let at_mm = from + cut.by_mm;
+    if at_mm > length_mm - LEAST_CUT_OFF_MM {
+        return Err(ShellError::CutBeyondTip { at_mm, length_mm });
+    }
+    if at_mm < LEAST_CANAL_MM {
+        return Err(ShellError::CutOutside { at_mm });
+    }
+    Ok(at_mm + plan.finishing_stock_mm)
+}
+
+/// Openings that were closed: the base does not count, the faceplate cuts it off.
+fn openings(scan: &Impression, plan: &Plan, end: f64) -> Vec<Caution> {
+    let mut out = Vec::new();
+    let holes: Vec<f64> = scan
+        .soundness
+        .holes
+        .iter()
+        .filter(|h| !h.base)
+        .map(|h| h.area_mm2)
+        .collect();
+    if !holes.is_empty() {
+        out.push(Caution::ClosedOpenings {
+            count: holes.len(),
+            area_mm2: holes.iter().sum(),
+        });
+    }
+    if scan.canal.tip_open && (plan.cut.is_none() || end > scan.canal.tip_zone_mm) {
+        out.push(Caution::TipOpen);
+    }
+    out
+}
+
+struct Maker<'a> {
+    plan: &'a Plan,
+    canal: &'a Canal,
+    track: Track,
+    end: f64,
+    found: Plane,
+    plate: Plane,
+}
+
+impl Maker<'_> {
+    fn shell(
+        &self,
+        scan: &Mesh,
+        field: &SignedDistance,
+        mut cautions: Vec<Caution>,
+    ) -> Result<Shell, ShellError> {
+        let by = Amounts::build_up(
+            &self.plan.build_up,
+            self.plan.finishing_stock_mm,
+            self.canal,
+            &self.track,
+            self.end,
+            scan,
+        );
+        let moved = Moved {
+            field,
+            by: &by,
+            sign: 1.0,
+        };
+        let outer = self.outer(&moved, &mut cautions)?;
+
+        let walls = &self.plan.walls;
+        let stock = self.plan.finishing_stock_mm;
+        let most = walls.body_mm.max(walls.canal_mm) + stock;
+        let (open, faceplate_area_mm2) = drawn_out(&outer, &self.plate, most + OVER_MM + 0.5);
+        if faceplate_area_mm2 == 0.0 {
+            return Err(ShellError::FaceplateMisses {
+                height_mm: self.height(&self.plate.point),
+            });
+        }
+        let inner_field = SignedDistance::new(&open, &Topology::new(&open));
+        let depth = Amounts::walls(
+            walls.body_mm + stock,
+            walls.canal_mm + stock,
+            walls.joint_at_mm,
+            &self.track,
+            &outer,
+        );
+        let under = match self.plan.faceplate.lid {
+            Lid::Open => self.plate.moved(OVER_MM),
+            Lid::Closed { thickness_mm } => self.plate.moved(-thickness_mm),
+        };
+        let solid_tip = (walls.solid_tip_mm > 0.0)
+            .then(|| {
+                let at = self.end - walls.solid_tip_mm;
+                Across::new(&self.track, at, reach(self.canal, at) + 1.0)
+            })
+            .flatten();
+        let room = Room::new(&inner_field, &depth, &under, solid_tip.as_ref()).ok_or(
+            ShellError::NoDirection {
+                what: "faceplate.facing",
+            },
+        )?;
+        let room = room.solid();
+        let cavity = self.cavity(&room, &mut cautions)?;
+        let level = match (&cavity, self.plan.faceplate.lid) {
+            (Some(mesh), Lid::Open) => Some(
+                Solid::new(mesh, "the cavity")?
+                    .below(&self.plate, "the cavity")?
+                    .mesh(),
+            ),
+            (mesh, _) => mesh.clone(),
+        };
+        let bores = self.bores(&room, &moved, level.as_ref(), &mut cautions)?;
+        let solid = put_together(&outer, cavity.as_ref(), &bores)?;
+        Ok(Shell {
+            faceplate: self.plate,
+            faceplate_height_mm: self.height(&self.plate.point),
+            faceplate_area_mm2,
+            canal_end_mm: self.end,
+            canal_open_to_mm: level.as_ref().and_then(|c| self.open_to(c)),
+            outer_volume_mm3: outer.signed_volume_mm3(),
+            cavity_volume_mm3: level.as_ref().map_or(0.0, Mesh::signed_volume_mm3),
+            material_mm3: solid.signed_volume_mm3(),
+            outer,
+            cavity: level,
+            solid,
+            bores,
+            cautions,
+        })
+    }
+
+    fn height(&self, p: &Point) -> f64 {
+        (p - self.canal.aperture.centre).dot(&self.plate.outward)
+    }
+
+    fn outer(&self, moved: &Moved, cautions: &mut Vec<Caution>) -> Result<Mesh, ShellError> {
+        let plan = self.plan;
+        let raise = plan.faceplate.raise_mm;
+        let straight = Straight {
+            solid: moved,
+            above: self.found,
+            by_mm: raise,
+        };
+        let drawn_out = raise > 0.0 && plan.faceplate.height_mm.is_none();
+        if drawn_out {
+            cautions.push(Caution::DrawnOut { by_mm: raise });
+        }
+        let built_up: &dyn Implicit = if drawn_out { &straight } else { moved };
+        let across = plan.cut.and_then(|cut| {
+            let across = Across::new(&self.track, self.end, reach(self.canal, self.end) + 1.0);
+            across.map(|a| (a, cut.round_mm))
+        });
+        let rounded;
+        let mut parts: Vec<&dyn Implicit> = match &across {
+            Some((across, round)) => {
+                rounded = Overlap::rounded(vec![built_up, across], Mm(*round));
+                vec![&rounded]
+            }
+            None => vec![built_up],
+        };
+        let mut planes = Vec::new();
+        planes.push(half_space(&self.plate, "faceplate.facing")?);
+        for p in &plan.planes {
+            let plane = Plane {
+                point: p.point,
+                outward: p.outward,
+            };
+            planes.push(half_space(&plane, "plane.outward")?);
+        }
+        parts.extend(planes.iter().map(|p| p as &dyn Implicit));
+        let mesh = self.draw(&Overlap::sharp(parts), "outer surface", cautions)?;
+        let mesh = mesh.ok_or(ShellError::Drawing {
+            what: "outer surface",
+            why: ContourError::Empty,
+        })?;
+        let mut all = pieces(&mesh);
+        if all.len() > 1 {
+            cautions.push(Caution::PiecesLeftOut {
+                count: all.len() - 1,
+                volume_mm3: all[1..].iter().map(|p| p.0).sum(),
+            });
+        }
+        Ok(all.swap_remove(0).1)
+    }
+
+    /// The room, one piece; for an open faceplate it reaches over the plane.
+    fn cavity(
+        &self,
+        room: &dyn Implicit,
+        cautions: &mut Vec<Caution>,
+    ) -> Result<Option<Mesh>, ShellError> {
+        let Some(mesh) = self.draw(room, "cavity", cautions)? else {
+            cautions.push(Caution::NoCavity);
+            return Ok(None);
+        };
+        let mut all = pieces(&mesh);
+        let rest: Vec<f64> = all[1..]
+            .iter()
+            .map(|p| p.0)
+            .filter(|v| *v > SPECK_MM3)
+            .collect();
+        if !rest.is_empty() {
+            cautions.push(Caution::RoomsLeftSolid {
+                count: rest.len(),
+                volume_mm3: rest.iter().sum(),
+            });
+        }
+        Ok(Some(all.swap_remove(0).1))
+    }
+
+    /// `None` where nothing lies inside.
+    fn draw(
+        &self,
+        solid: &dyn Implicit,
+        what: &'static str,
+        cautions: &mut Vec<Caution>,
+    ) -> Result<Option<Mesh>, ShellError> {
+        match surface(solid, self.plan.facet_mm) {
+            Ok(drawn) => {
+                cautions.extend(roughness(&drawn, what));
+                Ok(Some(close_slivers(drawn.mesh)))
+            }
+            Err(ContourError::Empty) => Ok(None),
+            Err(why) => Err(ShellError::Drawing { what, why }),
+        }
+    }
+
+    fn bores(
+        &self,
+        room: &dyn Implicit,
+        outer: &Moved,
+        cavity: Option<&Mesh>,
+        cautions: &mut Vec<Caution>,
+    ) -> Result<Vec<MadeBore>, ShellError> {
+        let tip = self.track.at(self.end - 0.5).0;
+        let built_up = outer.by.at(&tip).0;
+        let (mut bores, more) =
+            bores::bores(self.plan, self.canal, &self.track, self.end, room, built_up)?;
+        cautions.extend(more);
+        let cut = half_space(
+            &Plane {
+                point: self.track.at(self.end).0,
+                outward: self.track.at(self.end).1,
+            },
+            "cut",
+        )?;
+        let material = Overlap::sharp(vec![outer, &cut]);
+        for bore in &mut bores {
+            bores::mark_material(bore, room, &material);
+            bores::mark_wall(bore, outer, self.plan.cut.is_some());
+        }
+        if let (Some(d), Lid::Closed { thickness_mm }) =
+            (self.plan.vent_mm, self.plan.faceplate.lid)
+        {
+            let hole =
+                cavity.and_then(|c| bores::vent_outside(d, &self.plate, thickness_mm, c, room));
+            match hole {
+                Some(hole) => bores.push(hole),
+                None => cautions.push(Caution::NoPlaceForVent),
+            }
+        }
+        Ok(bores)
+    }
+
+    /// The innermost arc position of the cavity on the canal.
+    fn open_to(&self, cavity: &Mesh) -> Option<f64> {
+        let on_canal = cavity.points().iter().filter_map(|p| {
+            let (at, aside) = self.track.nearest(p);
+            (aside < self.track.reach_mm).then_some(at)
+        });
+        on_canal.max_by(f64::total_cmp)
+    }
+}
+
+fn half_space(plane: &Plane, what: &'static str) -> Result<HalfSpace, ShellError> {
+    HalfSpace::new(plane.point, &plane.outward).ok_or(ShellError::NoDirection { what })
+}
+
+fn roughness(drawn: &Surface, what: &'static str) -> Option<Caution> {
+    let places = drawn.folded + drawn.crossing + drawn.unsettled.len();
+    (places > 0).then(|| Caution::RoughDrawing {
+        what,
+        places,
+        point: drawn
+            .unsettled
+            .first()
+            .map(|u| u.1)
+            .or_else(|| drawn.given_up.first().copied()),
+    })
+}
+
+fn put_together(
+    outer: &Mesh,
+    cavity: Option<&Mesh>,
+    bores: &[MadeBore],
+) -> Result<Mesh, ShellError> {
+    let mut inside = cavity.map(|c| Solid::new(c, "the cavity")).transpose()?;
+    let mut tubes: Option<Solid> = None;
+    for bore in bores {
+        let Some(tube) = bores::cutter(bore) else {
+            continue;
+        };
+        let tube = Solid::new(&tube, "a bore")?;
+        tubes = Some(match tubes {
+            None => tube,
+            Some(all) => all.with(&tube, "the bores")?,
+        });
+    }
+    inside = match (inside, tubes) {
+        (Some(room), Some(tubes)) => Some(room.with(&tubes, "the cavity")?),
+        (room, tubes) => room.or(tubes),
+    };
+    match inside {
+        None => Ok(outer.clone()),
+        Some(inside) => {
+            let whole = Solid::new(outer, "the outer surface")?;
+            Ok(whole.without(&inside, "the shell")?.mesh())
+        }
+    }
+}

@@ -1,0 +1,4 @@
+mod closed_forms;
+mod ears;
+mod plan_files;
+pub(crate) mod turned;
