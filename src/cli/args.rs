@@ -2,7 +2,7 @@
 
 use std::path::PathBuf;
 
-use clap::{Args, Parser, Subcommand, ValueEnum};
+use clap::{ArgGroup, Args, Parser, Subcommand, ValueEnum};
 
 use crate::canal::Side;
 use crate::read::Unit;
@@ -81,10 +81,25 @@ pub struct Vet {
 }
 
 #[derive(Debug, Args)]
+#[command(
+    allow_negative_numbers = true,
+    group = ArgGroup::new("room").required(true).args(["scan", "cavity"])
+)]
 pub struct Fit {
-    /// The closed inner surface of a shell: STL, PLY, OBJ, OFF or 3MF
+    /// The scan of an ear impression; the shell is made of it as `secondbend shell` makes it
+    #[arg(value_name = "SCAN")]
+    pub scan: Option<PathBuf>,
+    /// Instead of a scan: the closed inner surface of a shell
     #[arg(long, value_name = "MESH")]
-    pub cavity: PathBuf,
+    pub cavity: Option<PathBuf>,
+    #[command(flatten)]
+    pub shape: Shape,
+    /// Write the cavity that the parts were placed in (.stl, .ply or .3mf)
+    #[arg(long, value_name = "FILE", requires = "scan")]
+    pub cavity_out: Option<PathBuf>,
+    /// The shop's limits (see `secondbend limits`); a shell's stock and webs are taken from them
+    #[arg(long, value_name = "FILE", requires = "scan")]
+    pub limits: Option<PathBuf>,
     /// The stack: parts, clearances, bores (TOML)
     #[arg(long, value_name = "FILE")]
     pub stack: PathBuf,
@@ -135,7 +150,7 @@ pub struct Fit {
         requires = "tip"
     )]
     pub tip_direction: Vec<f64>,
-    /// Unit of length of the cavity, where the file does not say it (default: mm)
+    /// Unit of length of scan or cavity, where the file does not say it (default of a cavity: mm)
     #[arg(long, value_enum)]
     pub unit: Option<UnitWord>,
     /// How many threads to use (default: one a core)
@@ -214,21 +229,10 @@ pub struct Offset {
     pub quiet: bool,
 }
 
-#[derive(Debug, Args)]
+/// How a shell is to be made of an impression, all but its bores; what is not typed is the plan's.
+#[derive(Debug, Clone, Default, PartialEq, Args)]
 #[command(allow_negative_numbers = true)]
-pub struct Shell {
-    /// The scan of an ear impression: STL, PLY, OBJ, OFF or 3MF
-    #[arg(value_name = "SCAN")]
-    pub scan: PathBuf,
-    /// Write the printable shell (.stl, .ply or .3mf)
-    #[arg(long, value_name = "FILE")]
-    pub out: Option<PathBuf>,
-    /// Write the cavity as a closed mesh, for `secondbend fit`
-    #[arg(long, value_name = "FILE")]
-    pub cavity_out: Option<PathBuf>,
-    /// Write the outer surface as a closed mesh
-    #[arg(long, value_name = "FILE")]
-    pub outer_out: Option<PathBuf>,
+pub struct Shape {
     /// A plan (TOML, see docs/shell.md); what is typed goes over it
     #[arg(long, value_name = "FILE")]
     pub plan: Option<PathBuf>,
@@ -283,6 +287,31 @@ pub struct Shell {
     /// Keep the canal solid over this length before its end, mm [default: 0]
     #[arg(long, value_name = "MM")]
     pub solid_tip: Option<f64>,
+    /// What polishing will take off the outside, mm [default: the limit `wall.finishing_stock_mm`]
+    #[arg(long, value_name = "MM")]
+    pub stock: Option<f64>,
+    /// Size of the facets drawn, mm [default: 0.3]
+    #[arg(long, value_name = "MM")]
+    pub facet: Option<f64>,
+}
+
+#[derive(Debug, Args)]
+#[command(allow_negative_numbers = true)]
+pub struct Shell {
+    /// The scan of an ear impression: STL, PLY, OBJ, OFF or 3MF
+    #[arg(value_name = "SCAN")]
+    pub scan: PathBuf,
+    /// Write the printable shell (.stl, .ply or .3mf)
+    #[arg(long, value_name = "FILE")]
+    pub out: Option<PathBuf>,
+    /// Write the cavity as a closed mesh, for `secondbend fit`
+    #[arg(long, value_name = "FILE")]
+    pub cavity_out: Option<PathBuf>,
+    /// Write the outer surface as a closed mesh
+    #[arg(long, value_name = "FILE")]
+    pub outer_out: Option<PathBuf>,
+    #[command(flatten)]
+    pub shape: Shape,
     /// How many sound bores [default: 0]
     #[arg(long, value_name = "N", value_parser = clap::value_parser!(u8).range(0..=8))]
     pub bores: Option<u8>,
@@ -292,12 +321,6 @@ pub struct Shell {
     /// Diameter of a vent, mm
     #[arg(long, value_name = "MM")]
     pub vent: Option<f64>,
-    /// What polishing will take off the outside, mm [default: the limit `wall.finishing_stock_mm`]
-    #[arg(long, value_name = "MM")]
-    pub stock: Option<f64>,
-    /// Size of the facets drawn, mm [default: 0.3]
-    #[arg(long, value_name = "MM")]
-    pub facet: Option<f64>,
     /// Write the report as JSON (`-`: to the output)
     #[arg(long, value_name = "FILE")]
     pub json: Option<PathBuf>,

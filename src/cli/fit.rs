@@ -10,22 +10,25 @@ use serde_json::{Value, json};
 use sha2::{Digest, Sha256};
 
 use crate::mesh::{Mesh, Point, Vector};
-use crate::read::{ReadOptions, Unit, read_file};
 use crate::report::page::{FitTrace, fit_page, verify_page};
 use crate::report::shown;
 use crate::stack::certificate::{Certificate, certify};
 use crate::stack::{
-    Cavity, FitOptions, Placement, Stack, Tip, Verdict, fit, fit_json, fit_text, helps,
+    Cavity, FitOptions, Placement, Remake, Stack, Tip, Verdict, fit, fit_json, fit_text, helps,
     margins_json, part_meshes, read_stack,
 };
 use crate::write::{ply, threemf, whole_file};
 
 use super::args::Fit;
+use super::room::Room;
+use super::shell::{form, write_mesh};
 use super::vet::{looks, refuse_outputs};
 use super::{Ending, Failure, print};
 
 /// Share of the time limit that trying what would help may take besides.
 const HELP_SHARE: f64 = 0.3;
+/// … where every change means another shell.
+const SHELL_HELP_SHARE: f64 = 2.0;
 
 pub(super) fn run(args: &Fit) -> Result<Ending, Failure> {
     refuse_clashes(args)?;
@@ -34,26 +37,38 @@ pub(super) fn run(args: &Fit) -> Result<Ending, Failure> {
         return Err(Failure::new(fact, "give a number of seconds, 0 or more"));
     }
     let stack = read_stack(&args.stack)?;
-    let (cavity, trace) = read_cavity(args)?;
     let pool = rayon::ThreadPoolBuilder::new()
         .num_threads(args.jobs.map_or(0, usize::from))
         .build()
         .map_err(|e| Failure::new(format!("no threads can be started: {e}"), "try `--jobs 1`"))?;
-    pool.install(|| match &args.verify {
-        Some(path) => verify(args, &stack, &cavity, path, &trace),
-        None => place(args, &stack, &cavity, &trace),
+    pool.install(|| {
+        let (room, trace) = read_room(args)?;
+        if let Some(path) = &args.cavity_out {
+            write_mesh(path, room.cavity.mesh(), "cavity")?;
+        }
+        match &args.verify {
+            Some(path) => verify(args, &stack, &room.cavity, path, &trace),
+            None => place(args, &stack, &room, &trace),
+        }
     })
 }
 
 fn refuse_clashes(args: &Fit) -> Result<(), Failure> {
-    let inputs: Vec<&PathBuf> = [&args.cavity, &args.stack]
-        .into_iter()
+    let inputs: Vec<&PathBuf> = std::iter::once(&args.stack)
+        .chain(&args.scan)
+        .chain(&args.cavity)
+        .chain(&args.shape.plan)
+        .chain(&args.limits)
         .chain(&args.verify)
         .collect();
+    if let Some(path) = &args.cavity_out {
+        form(path)?;
+    }
     refuse_outputs(
         &[
             ("--json", args.json.as_deref()),
             ("--parts", args.parts.as_deref()),
+            ("--cavity-out", args.cavity_out.as_deref()),
             ("--page", args.page.as_deref()),
             ("--picture", args.picture.as_deref()),
         ],
@@ -61,24 +76,24 @@ fn refuse_clashes(args: &Fit) -> Result<(), Failure> {
     )
 }
 
-/// The cavity, and what the answer will be traced by.
-fn read_cavity(args: &Fit) -> Result<(Cavity, FitTrace), Failure> {
-    let options = ReadOptions {
-        // The stack file is in mm; a cavity that names no unit goes with it.
-        unit: Some(args.unit.map_or(Unit::Mm, Into::into)),
-        ..ReadOptions::default()
-    };
-    let scan = read_file(&args.cavity, &options)?;
-    let mut inputs = vec![(args.cavity.to_string_lossy().into_owned(), scan.sha256)];
-    for path in std::iter::once(&args.stack).chain(&args.verify) {
+/// The room, and what the answer will be traced by.
+fn read_room(args: &Fit) -> Result<(Room, FitTrace), Failure> {
+    let mut room = Room::read(args)?;
+    let mut inputs = vec![room.input.clone()];
+    let others = std::iter::once(&args.stack)
+        .chain(&args.shape.plan)
+        .chain(&args.limits)
+        .chain(&args.verify);
+    for path in others {
         let bytes = std::fs::read(path).map_err(|e| {
             let fact = format!("{}: cannot be read: {e}", path.display());
             Failure::new(fact, "see that it is there and may be read")
         })?;
         inputs.push((path.to_string_lossy().into_owned(), sha256(&bytes)));
     }
-    let cavity = Cavity::new(scan.mesh)
-        .map_err(|e| Failure::new(format!("{}: {e}", args.cavity.display()), e.help()))?;
+    if let Some(tip) = told_tip(args)? {
+        room.cavity = room.cavity.with_tip(tip);
+    }
     let effort = match args.verify {
         Some(_) => None,
         None => Some(format!("seed {}, effort {}", args.seed, args.effort)),
@@ -88,11 +103,7 @@ fn read_cavity(args: &Fit) -> Result<(Cavity, FitTrace), Failure> {
         inputs,
         effort,
     };
-    let cavity = match told_tip(args)? {
-        Some(tip) => cavity.with_tip(tip),
-        None => cavity,
-    };
-    Ok((cavity, trace))
+    Ok((room, trace))
 }
 
 fn told_tip(args: &Fit) -> Result<Option<Tip>, Failure> {
@@ -150,7 +161,8 @@ fn traced_text(trace: &FitTrace) -> String {
     out
 }
 
-fn place(args: &Fit, stack: &Stack, cavity: &Cavity, trace: &FitTrace) -> Result<Ending, Failure> {
+fn place(args: &Fit, stack: &Stack, room: &Room, trace: &FitTrace) -> Result<Ending, Failure> {
+    let cavity = &room.cavity;
     let stop = Arc::new(AtomicBool::new(false));
     let called = Arc::clone(&stop);
     // A second handler in one process is refused; then Ctrl-C ends the program as it always does.
@@ -162,14 +174,22 @@ fn place(args: &Fit, stack: &Stack, cavity: &Cavity, trace: &FitTrace) -> Result
         effort: args.effort as usize,
         seconds: Some(args.seconds),
     };
-    let answer = fit(cavity, stack, options, &stop);
+    let mut answer = fit(cavity, stack, options, &stop);
+    answer.notes.extend(room.notes.iter().cloned());
     let tried = if answer.verdict == Verdict::Fits || stop.load(Ordering::Relaxed) {
         Vec::new()
     } else {
-        let until = Duration::try_from_secs_f64(args.seconds * HELP_SHARE)
+        let remake = room.remake();
+        let share = if remake.is_some() {
+            SHELL_HELP_SHARE
+        } else {
+            HELP_SHARE
+        };
+        let until = Duration::try_from_secs_f64(args.seconds * share)
             .ok()
             .and_then(|d| Instant::now().checked_add(d));
-        helps(cavity, stack, options, until, None, &stop)
+        let remake = remake.as_ref().map(|r| r as &Remake);
+        helps(cavity, stack, options, until, remake, &stop)
     };
     if let Some(bar) = progress {
         bar.finish_and_clear();

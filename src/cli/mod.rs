@@ -7,6 +7,7 @@ mod failure;
 mod fit;
 mod intake;
 mod offset;
+mod room;
 mod shell;
 mod tables;
 mod vet;

@@ -22,7 +22,7 @@ use crate::shell::{
 use crate::soundness::{self, crossing_pairs};
 use crate::write::{ply, refuse_inputs, stl, threemf};
 
-use super::args::{Facing as FacingWord, LidWord, MaterialWord, PastWord, Shell as Args};
+use super::args::{Facing as FacingWord, LidWord, MaterialWord, PastWord, Shape, Shell as Args};
 use super::vet::{deliver, is_stdout};
 use super::{Ending, Failure, print};
 
@@ -165,13 +165,14 @@ pub(super) fn run(args: &Args) -> Result<Ending, Failure> {
         .limits
         .as_deref()
         .map_or_else(|| Ok(Limits::default()), Limits::read)?;
-    let plan = plan(args, &limits)?;
+    let mut plan = plan_of(&args.shape, &limits)?;
+    lay_bores(args, &mut plan)?;
     plan.check()
         .map_err(|e| Failure::new(e.to_string(), "mend that option"))?;
     let used = |path: &Option<PathBuf>| path.as_deref().map(file_used).transpose();
     let sources = ShellSources {
         order: args.order.clone(),
-        plan: used(&args.plan)?,
+        plan: used(&args.shape.plan)?,
         limits: used(&args.limits)?,
     };
     let options = ReadOptions {
@@ -233,7 +234,7 @@ fn write(args: &Args, made: &Made) -> Result<(), Failure> {
 }
 
 /// The form of a mesh file, by its ending.
-fn form(path: &Path) -> Result<&'static str, Failure> {
+pub(super) fn form(path: &Path) -> Result<&'static str, Failure> {
     let ending = path.extension().map(|e| e.to_string_lossy().to_lowercase());
     match ending.as_deref() {
         Some("stl") => Ok("stl"),
@@ -246,7 +247,7 @@ fn form(path: &Path) -> Result<&'static str, Failure> {
     }
 }
 
-fn write_mesh(path: &Path, mesh: &Mesh, name: &str) -> Result<(), Failure> {
+pub(super) fn write_mesh(path: &Path, mesh: &Mesh, name: &str) -> Result<(), Failure> {
     match form(path)? {
         "stl" => stl(path, mesh)?,
         "ply" => ply(path, mesh, &[])?,
@@ -257,7 +258,7 @@ fn write_mesh(path: &Path, mesh: &Mesh, name: &str) -> Result<(), Failure> {
 
 fn refuse_clashes(args: &Args) -> Result<(), Failure> {
     let inputs: Vec<&PathBuf> = std::iter::once(&args.scan)
-        .chain(&args.plan)
+        .chain(&args.shape.plan)
         .chain(&args.limits)
         .collect();
     let meshes: Vec<&PathBuf> = args
@@ -303,25 +304,25 @@ fn file_used(path: &Path) -> Result<FileUsed, Failure> {
     })
 }
 
-fn plan(args: &Args, limits: &Limits) -> Result<Plan, Failure> {
+/// The plan that was typed, bores apart: the options over the plan file over the defaults.
+pub(super) fn plan_of(shape: &Shape, limits: &Limits) -> Result<Plan, Failure> {
     let base = Plan {
         web_mm: limits.number(&rows::BORE_WEB),
         bore_wall_mm: limits.number(&rows::BORE_WALL),
         finishing_stock_mm: limits.number(&rows::WALL_STOCK),
         ..Plan::default()
     };
-    let mut plan = match &args.plan {
+    let mut plan = match &shape.plan {
         None => base,
         Some(path) => read_plan(path, base).map_err(|e| Failure::new(e.to_string(), e.help()))?,
     };
-    lay_cut(args, &mut plan);
-    lay_faceplate(args, &mut plan);
-    lay_amounts(args, &mut plan);
-    lay_bores(args, &mut plan)?;
+    lay_cut(shape, &mut plan);
+    lay_faceplate(shape, &mut plan);
+    lay_amounts(shape, &mut plan);
     Ok(plan)
 }
 
-fn lay_cut(args: &Args, plan: &mut Plan) {
+fn lay_cut(args: &Shape, plan: &mut Plan) {
     let usual = plan.cut.or(Plan::default().cut);
     if args.cut_past == Some(PastWord::None) {
         plan.cut = None;
@@ -342,7 +343,7 @@ fn lay_cut(args: &Args, plan: &mut Plan) {
     });
 }
 
-fn lay_faceplate(args: &Args, plan: &mut Plan) {
+fn lay_faceplate(args: &Shape, plan: &mut Plan) {
     let f = &mut plan.faceplate;
     f.height_mm = args.faceplate_height.or(f.height_mm);
     f.raise_mm = args.faceplate_raise.unwrap_or(f.raise_mm);
@@ -367,7 +368,7 @@ fn lay_faceplate(args: &Args, plan: &mut Plan) {
     };
 }
 
-fn lay_amounts(args: &Args, plan: &mut Plan) {
+fn lay_amounts(args: &Shape, plan: &mut Plan) {
     if let Some(by) = args.build_up {
         plan.build_up = BuildUp::even(by);
     }

@@ -1,4 +1,5 @@
-//! What would help, tried and not guessed: a raised faceplate, a thinner wall, a part left out.
+//! What would help, tried and not guessed: a raised faceplate, a thinner wall, a shorter canal, a part
+//! left out.
 //! Cheapest change first; for a change with a value, the least value that works, to a tenth.
 
 use std::sync::atomic::AtomicBool;
@@ -16,6 +17,8 @@ pub enum ShellChange {
     RaiseFaceplate(Mm),
     /// The wall so much thinner.
     ThinWall(Mm),
+    /// The canal cut so much shorter.
+    ShortenCanal(Mm),
 }
 
 /// Makes the cavity of a changed shell; `None` where the change is not allowed (a wall under its
@@ -25,7 +28,7 @@ pub type Remake<'a> = dyn Fn(ShellChange) -> Option<Cavity> + 'a;
 /// A change that was tried.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Help {
-    /// What is changed: `raise_faceplate_mm`, `thin_wall_mm`, `leave_out`.
+    /// What is changed: `raise_faceplate_mm`, `thin_wall_mm`, `shorten_canal_mm`, `leave_out`.
     pub change: &'static str,
     /// By how much, where the change has a value.
     pub value_mm: Option<Mm>,
@@ -36,7 +39,10 @@ pub struct Help {
 }
 
 /// Largest change of a shell that is tried, in tenths of a mm.
-const MOST_TENTHS: [u32; 2] = [30, 5];
+const MOST_TENTHS: [u32; 3] = [30, 5, 20];
+
+/// The share of the time that one try may take: a try that finds nothing takes all it is given.
+const TRY_SHARE: f64 = 0.15;
 
 /// A kind of shell change: its name, how it is made, its largest value in tenths of a mm.
 type ShellTry = (&'static str, fn(Mm) -> ShellChange, u32);
@@ -53,19 +59,29 @@ pub fn helps(
     stop: &AtomicBool,
 ) -> Vec<Help> {
     let over = || until.is_some_and(|t| Instant::now() >= t);
+    let whole = until.map(|t| t.saturating_duration_since(Instant::now()).as_secs_f64());
+    let share = if remake.is_some() { TRY_SHARE } else { 1.0 };
     let left = || FitOptions {
-        seconds: until.map(|t| t.saturating_duration_since(Instant::now()).as_secs_f64()),
+        seconds: until.zip(whole).map(|(t, whole)| {
+            let left = t.saturating_duration_since(Instant::now()).as_secs_f64();
+            left.min(share * whole)
+        }),
         ..options
     };
     let mut out = Vec::new();
     if let Some(remake) = remake {
-        let changes: [ShellTry; 2] = [
+        let changes: [ShellTry; 3] = [
             (
                 "raise_faceplate_mm",
                 ShellChange::RaiseFaceplate,
                 MOST_TENTHS[0],
             ),
             ("thin_wall_mm", ShellChange::ThinWall, MOST_TENTHS[1]),
+            (
+                "shorten_canal_mm",
+                ShellChange::ShortenCanal,
+                MOST_TENTHS[2],
+            ),
         ];
         for (change, make, most) in changes {
             let works = |tenths: u32| {
@@ -139,7 +155,7 @@ mod tests {
         let room = |more: f64| Cavity::new(block(9.0, 5.6, 4.0 + more)).ok();
         let remake = |change: ShellChange| match change {
             ShellChange::RaiseFaceplate(Mm(x)) => room(x),
-            ShellChange::ThinWall(_) => None,
+            _ => None,
         };
         let options = FitOptions {
             effort: 6,

@@ -1,0 +1,256 @@
+//! The room that `fit` places parts in: a cavity as given, or that of a shell made of a scan with
+//! the options of `shell`. A scan can be made into other shells, so that what would help is tried.
+
+use std::path::PathBuf;
+
+use crate::canal::{self, Canal};
+use crate::checks::number;
+use crate::limits::{Limits, rows};
+use crate::mesh::{Mesh, MeshQueries, Point, Topology, Vector};
+use crate::read::{ReadOptions, Scan, Unit, read_file};
+use crate::report::shown;
+use crate::shell::{Impression, Lid, Material, Plan, Shell, build};
+use crate::soundness::{self, Soundness};
+use crate::stack::{Cavity, Faceplate, ShellChange, Tip};
+
+use super::Failure;
+use super::args::{Fit, Shape};
+use super::shell::plan_of;
+
+/// The tubes' end is looked for from this far before the end of the cavity on, mm: at its very end
+/// the cavity closes, and no tube is as thin as that.
+const BEFORE_END_MM: f64 = 0.6;
+
+/// The cavity, and whom it came from.
+pub(super) struct Room {
+    pub cavity: Cavity,
+    /// What ought to be known of it.
+    pub notes: Vec<String>,
+    /// Path and SHA-256 of the mesh it came from.
+    pub input: (String, String),
+    maker: Option<Maker>,
+}
+
+/// A measured scan, and the plan that its shell was made by.
+struct Maker {
+    mesh: Mesh,
+    topology: Topology,
+    soundness: Soundness,
+    canal: Canal,
+    plan: Plan,
+    limits: Limits,
+}
+
+impl Room {
+    pub(super) fn read(args: &Fit) -> Result<Self, Failure> {
+        match (&args.scan, &args.cavity) {
+            (Some(path), _) => Self::of_scan(args, path),
+            (None, Some(path)) => Self::given(args, path),
+            // The command line asks for one of the two.
+            (None, None) => Err(Failure::new(
+                "neither a scan nor a cavity was given",
+                "name a scan, or a cavity with `--cavity`",
+            )),
+        }
+    }
+
+    fn given(args: &Fit, path: &PathBuf) -> Result<Self, Failure> {
+        if args.shape != Shape::default() {
+            return Err(Failure::new(
+                "a cavity is taken as it is: how a shell is to be made belongs to a scan",
+                "leave those options out, or name a scan instead of `--cavity`",
+            ));
+        }
+        let options = ReadOptions {
+            // The stack file is in mm; a cavity that names no unit goes with it.
+            unit: Some(args.unit.map_or(Unit::Mm, Into::into)),
+            ..ReadOptions::default()
+        };
+        let scan = read_file(path, &options)?;
+        let input = (path.to_string_lossy().into_owned(), scan.sha256);
+        let cavity = Cavity::new(scan.mesh)
+            .map_err(|e| Failure::new(format!("{}: {e}", path.display()), e.help()))?;
+        Ok(Self {
+            cavity,
+            notes: Vec::new(),
+            input,
+            maker: None,
+        })
+    }
+
+    fn of_scan(args: &Fit, path: &PathBuf) -> Result<Self, Failure> {
+        let limits = args
+            .limits
+            .as_deref()
+            .map_or_else(|| Ok(Limits::default()), Limits::read)?;
+        let plan = plan_of(&args.shape, &limits)?;
+        plan.check()
+            .map_err(|e| Failure::new(e.to_string(), "mend that option"))?;
+        let options = ReadOptions {
+            unit: args.unit.map(Into::into),
+            ..ReadOptions::default()
+        };
+        let scan = read_file(path, &options)?;
+        let input = (path.to_string_lossy().into_owned(), scan.sha256.clone());
+        let name = shown(&path.to_string_lossy());
+        let maker = Maker::measure(scan, plan, limits)
+            .map_err(|why| Failure::new(format!("{name}: cannot tell: {why}"), SEE_VET))?;
+        let shell = build(&maker.impression(), &maker.plan)
+            .map_err(|e| Failure::new(format!("{name}: cannot tell or make: {e}"), e.help()))?;
+        let cavity = maker.cavity(&shell).map_err(|why| {
+            Failure::new(
+                format!("{name}: {why}"),
+                "make the wall thinner, or raise the faceplate",
+            )
+        })?;
+        Ok(Self {
+            cavity,
+            notes: maker.notes(&shell),
+            input,
+            maker: Some(maker),
+        })
+    }
+
+    /// The cavity of a changed shell, where the room can be changed.
+    pub(super) fn remake(&self) -> Option<impl Fn(ShellChange) -> Option<Cavity>> {
+        let maker = self.maker.as_ref()?;
+        Some(|change: ShellChange| {
+            let plan = maker.changed(change)?;
+            let shell = build(&maker.impression(), &plan).ok()?;
+            maker.cavity(&shell).ok()
+        })
+    }
+}
+
+/// Place and direction of an axis at an arc position from its beginning.
+fn on_axis(axis: &[Point], wanted_mm: f64) -> Option<(Point, Vector)> {
+    let mut gone = 0.0;
+    for pair in axis.windows(2) {
+        let step = pair[1] - pair[0];
+        let long = step.norm();
+        if gone + long >= wanted_mm {
+            let share = ((wanted_mm - gone) / long.max(1e-12)).clamp(0.0, 1.0);
+            return Some((pair[0] + step * share, step.try_normalize(1e-12)?));
+        }
+        gone += long;
+    }
+    None
+}
+
+const SEE_VET: &str = "see what `secondbend vet` says of the scan";
+
+impl Maker {
+    fn measure(scan: Scan, plan: Plan, limits: Limits) -> Result<Self, String> {
+        if scan.unit.is_none() {
+            return Err("the unit of length is unknown (say it with `--unit`)".to_owned());
+        }
+        let mesh = scan.mesh;
+        let topology = Topology::new(&mesh);
+        let (soundness, canal) = {
+            let queries = MeshQueries::new(&mesh);
+            let mut sound = soundness::inspect(&mesh, &topology, &queries);
+            let mut found = canal::measure(&mesh, &topology, &queries, &sound);
+            if let Ok(part) = found.as_ref().map(|c| c.part)
+                && part != sound.main_part
+            {
+                sound = soundness::inspect_about(&mesh, &topology, &queries, Some(part));
+                found = canal::measure(&mesh, &topology, &queries, &sound);
+            }
+            let canal = found.map_err(|why| format!("no canal was measured: {why}"))?;
+            (sound, canal)
+        };
+        Ok(Self {
+            mesh,
+            topology,
+            soundness,
+            canal,
+            plan,
+            limits,
+        })
+    }
+
+    fn impression(&self) -> Impression<'_> {
+        Impression {
+            mesh: &self.mesh,
+            topology: &self.topology,
+            soundness: &self.soundness,
+            canal: &self.canal,
+        }
+    }
+
+    fn cavity(&self, shell: &Shell) -> Result<Cavity, String> {
+        let mesh = shell
+            .cavity
+            .clone()
+            .ok_or("there is no cavity: the walls leave no room")?;
+        let lid_mm = match self.plan.faceplate.lid {
+            Lid::Closed { thickness_mm } => thickness_mm,
+            Lid::Open => 0.0,
+        };
+        let plane = shell.faceplate;
+        let underside = Faceplate {
+            point: plane.point - plane.outward * lid_mm,
+            outward: plane.outward,
+        };
+        let cavity = Cavity::new(mesh)
+            .map_err(|e| e.to_string())?
+            .with_faceplate(underside);
+        Ok(match self.tip(shell) {
+            Some(tip) => cavity.with_tip(tip),
+            None => cavity,
+        })
+    }
+
+    /// The canal's end of the cavity, on the axis.
+    fn tip(&self, shell: &Shell) -> Option<Tip> {
+        let wanted = shell.canal_open_to_mm? - BEFORE_END_MM;
+        let (at, outward) = on_axis(&self.canal.axis, wanted)?;
+        Some(Tip {
+            at,
+            outward,
+            told: false,
+        })
+    }
+
+    fn notes(&self, shell: &Shell) -> Vec<String> {
+        let mut out = Vec::new();
+        match shell.canal_open_to_mm {
+            Some(open) => out.push(format!(
+                "the cavity reaches {} into the canal; from there {} of solid canal are left to \
+                 bore, which no tube is laid through",
+                number(open, "mm"),
+                number((shell.canal_end_mm - open).max(0.0), "mm")
+            )),
+            None => out.push("the cavity does not reach into the canal".to_owned()),
+        }
+        out.extend(shell.cautions.iter().map(crate::shell::Caution::words));
+        out
+    }
+
+    /// The plan with a change; `None` where it would go under a limit.
+    fn changed(&self, change: ShellChange) -> Option<Plan> {
+        let mut plan = self.plan.clone();
+        match change {
+            ShellChange::RaiseFaceplate(by) => plan.faceplate.raise_mm += by.0,
+            ShellChange::ThinWall(by) => {
+                plan.walls.body_mm -= by.0;
+                plan.walls.canal_mm -= by.0;
+                let canal = match plan.walls.canal {
+                    Material::Hard => &rows::WALL_CANAL,
+                    Material::Soft => &rows::WALL_SOFT_CANAL,
+                };
+                let under = plan.walls.body_mm < self.limits.number(&rows::WALL_BODY)
+                    || plan.walls.canal_mm < self.limits.number(canal);
+                if under {
+                    return None;
+                }
+            }
+            ShellChange::ShortenCanal(by) => {
+                let cut = plan.cut.as_mut()?;
+                cut.by_mm -= by.0;
+            }
+        }
+        plan.check().ok()?;
+        Some(plan)
+    }
+}
