@@ -18,11 +18,13 @@ mod hole_in_seal_zone;
 mod loose_parts;
 mod pit_in_canal;
 mod print;
+pub mod pull;
 mod scan_ends_in_canal;
 mod scan_too_noisy;
 mod short_of_bend;
 mod side_unlike_order;
 mod tip_feathered;
+mod undercut_straight;
 mod unit_doubtful;
 pub mod wall;
 mod winding_inverted;
@@ -64,6 +66,7 @@ pub static CHECKS: &[&Check] = &[
     &tip_feathered::CHECK,
     &pit_in_canal::CHECK,
     &canal_too_narrow::CHECK,
+    &undercut_straight::CHECK,
     &figures_doubtful::CHECK,
     &winding_inverted::CHECK,
     &fin_edges::CHECK,
@@ -106,6 +109,7 @@ pub fn nearest_id(wrong: &str) -> &'static str {
         .iter()
         .map(|check| check.id)
         .chain(walls)
+        .chain(pull::PULL_CHECKS.iter().map(|check| check.id))
         .max_by(|a, b| strsim::jaro_winkler(a, wrong).total_cmp(&strsim::jaro_winkler(b, wrong)))
         .unwrap_or("")
 }

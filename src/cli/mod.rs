@@ -6,10 +6,12 @@ mod demo;
 mod failure;
 mod fit;
 mod tables;
+mod undercut;
 mod vet;
 mod wall;
 
 pub use failure::Failure;
+pub use undercut::{PullOptions, Pulled, undercut_of};
 pub use vet::vet_scan;
 pub use wall::wall_of;
 
@@ -58,6 +60,7 @@ fn run(command: Verb) -> Result<Ending, Failure> {
         Verb::Vet(args) => vet::run(args),
         Verb::Fit(args) => fit::run(&args),
         Verb::Wall(args) => wall::run(&args),
+        Verb::Undercut(args) => undercut::run(&args),
         Verb::Limits(args) => tables::limits(&args),
         Verb::Checks(args) => tables::checks(&args),
         Verb::Demo(args) => demo::run(&args),

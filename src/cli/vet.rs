@@ -10,13 +10,14 @@ use std::time::{Duration, Instant};
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 use rayon::prelude::*;
 
-use crate::canal::{self, NoCanal};
+use crate::canal::{self, Canal, NoCanal};
 use crate::checks::Verdict;
-use crate::limits::Limits;
-use crate::mesh::{MeshQueries, Topology};
+use crate::limits::{Limits, rows};
+use crate::mesh::{MeshQueries, Point, Topology};
 use crate::read::{ReadOptions, Scan, read_file};
 use crate::report::{self, Command, Line, Report};
-use crate::soundness;
+use crate::soundness::{self, Soundness};
+use crate::undercut::{self, Asked, CannotTell, PullSettings, Quick};
 use crate::write::{refuse_inputs, whole_file};
 
 use super::args::Vet;
@@ -42,7 +43,41 @@ pub fn vet_scan(scan: &Scan, command: &Command, limits: &Limits) -> Report {
         soundness = soundness::inspect_about(&scan.mesh, &topology, &queries, Some(part));
         canal = canal::measure(&scan.mesh, &topology, &queries, &soundness);
     }
-    report::vet(scan, &soundness, &canal, command, limits)
+    let pull = match &canal {
+        Ok(canal) => pulls(scan, &topology, &soundness, canal, limits),
+        Err(_) => return report::vet(scan, &soundness, &canal, command, limits),
+    };
+    report::vet_pulled(scan, &soundness, &canal, &pull, command, limits)
+}
+
+/// Straight pull and best pull, quickly: the way out takes seconds and is `undercut`'s.
+fn pulls(
+    scan: &Scan,
+    topology: &Topology,
+    soundness: &Soundness,
+    canal: &Canal,
+    limits: &Limits,
+) -> Result<Quick, CannotTell> {
+    let region_of = |p: &Point| canal::region_of(canal, p).0;
+    undercut::quick(
+        &scan.mesh,
+        topology,
+        &Asked {
+            outward: -canal.aperture.normal,
+            pull: None,
+            base: None,
+            face: canal.face,
+            part: Some(canal.part),
+            region_of: &region_of,
+            relief: false,
+            settings: PullSettings {
+                limit_mm: limits.number(&rows::UNDERCUT),
+                noise_mm: soundness.noise_mm,
+                edge_mm: soundness.edge_mm,
+                ..PullSettings::default()
+            },
+        },
+    )
 }
 
 struct Settings {

@@ -276,6 +276,12 @@ rows! {
         means: "Least width of a bore or vent that stays open in print.",
         source: "general resin guides: 0.5 at least, 1.0 better (addema.se, layerx3d.in)",
     };
+    /// Undercut that the ear gives.
+    UNDERCUT = Row {
+        key: "undercut.depth_mm", unit: "mm", kind: number(0.5, 0.0, 10.0),
+        means: "The ear is taken to give this much sideways: an undercut, or the squeeze of a way out, may be at most this.",
+        source: "common practice, no source (0.5-1.0 in the soft canal and concha, 0 in the bony part)",
+    };
     /// Smallest area at the first bend.
     AREA_LEAST = Row {
         key: "figures.first_bend_area_least_mm2", unit: "mm2", kind: number(30.0, 1.0, 500.0),

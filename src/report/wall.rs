@@ -208,7 +208,7 @@ pub fn wall(
     }
 }
 
-fn input(scan: &Scan) -> WallInput {
+pub(super) fn input(scan: &Scan) -> WallInput {
     WallInput {
         path: scan.path.to_string_lossy().into_owned(),
         sha256: scan.sha256.clone(),

@@ -25,6 +25,9 @@ pub enum NoBase {
         "neither an opening where scanning stopped nor an outer face was found, so it is not known where the ear ends"
     )]
     NotFound,
+    /// The surface opens on another side than the one asked for.
+    #[error("the surface is open on another side than the one that the pull points to")]
+    OpensElsewhere,
     /// The direction has no length, or is not finite.
     #[error("the direction has no length")]
     NoDirection,
@@ -44,6 +47,11 @@ const RIM_COS: f64 = 0.5;
 /// The plane is laid through this share of the rim's depth, so that a rim that waves does not
 /// stand in the tissue. 0: one notch pulls the plane in; 0.5: half of the rim is buried.
 const RIM_SHARE: f64 = 0.05;
+
+/// How far below its middle the plane of a domed outer face may be laid, mm. 0: all that lies
+/// under the rounded edge of the face counts as held by it (twice the area of the same ear with an
+/// open base). Without a bound, a body that widens inward like a funnel would be all "outer face".
+const MOST_LOWERED_MM: f64 = 1.0;
 
 impl BasePlane {
     /// A plane through a point, with its normal (any length) out of the ear.
@@ -84,6 +92,10 @@ impl BasePlane {
     /// [`NoBase`] where there is neither.
     pub fn of(mesh: &Mesh, topology: &Topology, outward: Vector) -> Result<Self, NoBase> {
         let outward = unit(&outward)?;
+        let middle = nalgebra::Vector3::from_fn(|k, _| {
+            mesh.points().iter().map(|p| p[k]).sum::<f64>() / mesh.points().len().max(1) as f64
+        });
+        let mut elsewhere = false;
         for rim in topology.boundary_loops(mesh) {
             if rim.area_mm2(mesh) < LEAST_OPENING_MM2 {
                 continue;
@@ -93,11 +105,15 @@ impl BasePlane {
                 .iter()
                 .map(|&i| mesh.points()[i as usize])
                 .collect();
-            if let Ok(plane) = Self::of_rim(&points, outward)
-                && plane.normal.dot(&outward) > RIM_COS
-            {
-                return Ok(plane);
+            // The body lies behind its opening, whatever was asked for.
+            let away = rim.centre(mesh).coords - middle;
+            match Self::of_rim(&points, away) {
+                Ok(plane) if plane.normal.dot(&outward) > RIM_COS => return Ok(plane),
+                _ => elsewhere = true,
             }
+        }
+        if elsewhere {
+            return Err(NoBase::OpensElsewhere);
         }
         Self::of_outer_face(mesh, topology, outward)
     }
@@ -128,7 +144,11 @@ impl BasePlane {
                 break;
             };
             normal = if n.dot(&normal) < 0.0 { -n } else { n };
-            plane = Ok(Self { point, normal });
+            let low = lowest_share(&weighted, &point, &normal).max(-MOST_LOWERED_MM);
+            plane = Ok(Self {
+                point: point + normal * low,
+                normal,
+            });
         }
         plane
     }
@@ -175,6 +195,23 @@ fn fitted(weighted: &[(Point, f64)]) -> Option<(Point, Vector)> {
         .column(eigen.eigenvalues.imin())
         .into_owned();
     Some((Point::from(middle), normal.try_normalize(1e-12)?))
+}
+
+/// Height over the plane that a small share of the weight lies under.
+fn lowest_share(weighted: &[(Point, f64)], point: &Point, normal: &Vector) -> f64 {
+    let mut heights: Vec<(f64, f64)> = weighted
+        .iter()
+        .map(|(p, w)| ((p - point).dot(normal), *w))
+        .collect();
+    heights.sort_by(|a, b| a.0.total_cmp(&b.0));
+    let mut left = RIM_SHARE * heights.iter().map(|h| h.1).sum::<f64>();
+    for (height, weight) in heights {
+        left -= weight;
+        if left <= 0.0 {
+            return height.min(0.0);
+        }
+    }
+    0.0
 }
 
 /// Facet normals weighted by area and averaged twice with the neighbours', so that scan noise does

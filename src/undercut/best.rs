@@ -46,6 +46,20 @@ struct Tried {
     off: f64,
 }
 
+/// How a search runs.
+pub(super) struct Search<'s> {
+    /// Half-angle of the cone.
+    pub cone_deg: Deg,
+    /// Directions in the first spread.
+    pub first: usize,
+    /// Rounds of finer steps: step in degrees, how many are kept to step from, grid (in cells).
+    pub rounds: &'s [(f64, usize, f64)],
+    /// Grid of the first spread over the coarsest of the rounds.
+    pub cell_mm: f64,
+    /// Depth over which surface counts, mm.
+    pub limit_mm: f64,
+}
+
 /// Finds the best pull over the cone of half-angle `cone_deg` (up to 80) around `outward`.
 ///
 /// # Errors
@@ -56,15 +70,36 @@ pub fn best(
     cone_deg: Deg,
     settings: &PullSettings,
 ) -> Result<BestPull, CannotPull> {
+    let how = Search {
+        cone_deg,
+        first: FIRST,
+        rounds: &[(4.5, 4, 1.0), (2.2, 2, 1.0), (1.1, 1, 0.5), (0.5, 1, 0.5)],
+        cell_mm: 4.0 * settings.cell_mm,
+        limit_mm: settings.limit_mm,
+    };
+    let (direction, tried) = search(&body.thinned(THIN_MM), outward, &how)?;
+    let pull = straight(body, &direction, settings)?;
+    Ok(BestPull {
+        off_outward_deg: Deg(pull.direction.angle(outward).to_degrees()),
+        pull,
+        tried,
+    })
+}
+
+/// The best direction on the search's grid, and how many were tried.
+pub(super) fn search(
+    thin: &Body,
+    outward: &Vector,
+    how: &Search,
+) -> Result<(Vector, usize), CannotPull> {
     let outward = super::base::unit(outward).map_err(|_| CannotPull::NoDirection)?;
-    let cone = cone_deg.value().clamp(0.0, 80.0).to_radians();
-    let thin = body.thinned(THIN_MM);
+    let cone = how.cone_deg.value().clamp(0.0, 80.0).to_radians();
     let mut tried = 0;
-    let mut look = |directions: Vec<Vector>, coarse: f64| {
+    let mut look = |directions: Vec<Vector>, cells: f64| {
         tried += directions.len();
         let mut all: Vec<Tried> = directions
             .par_iter()
-            .filter_map(|d| try_one(&thin, &outward, d, coarse, settings))
+            .filter_map(|d| try_one(thin, &outward, d, cells * how.cell_mm, how.limit_mm))
             .collect();
         all.sort_by(|a, b| {
             let deep = |t: &Tried| (t.largest / SAME_MM).round();
@@ -75,55 +110,43 @@ pub fn best(
         });
         all
     };
-    let mut kept = look(cap(&outward, cone), 4.0);
-    // Step in degrees, how many are kept to step from, and the grid (times the settings' cell).
-    for (step, keep, coarse) in [
-        (4.5_f64, 4, 4.0),
-        (2.2, 2, 4.0),
-        (1.1, 1, 2.0),
-        (0.5, 1, 2.0),
-    ] {
+    let mut kept = look(cap(&outward, cone, how.first), 1.0);
+    for &(step_deg, keep, cells) in how.rounds {
         kept.truncate(keep);
         let around = kept
             .iter()
-            .flat_map(|t| ring(&t.direction, step.to_radians()));
+            .flat_map(|t| ring(&t.direction, step_deg.to_radians()));
         let next = around.filter(|d| d.angle(&outward) <= cone + 1e-9);
-        kept = look(next.collect(), coarse);
+        kept = look(next.collect(), cells);
     }
     let best = kept.first().ok_or(CannotPull::LeadsIn)?;
-    let pull = straight(body, &best.direction, settings)?;
-    Ok(BestPull {
-        off_outward_deg: Deg(pull.direction.angle(&outward).to_degrees()),
-        pull,
-        tried,
-    })
+    Ok((best.direction, tried))
 }
 
 fn try_one(
-    body: &Body,
+    thin: &Body,
     outward: &Vector,
     direction: &Vector,
-    coarse: f64,
-    settings: &PullSettings,
+    cell_mm: f64,
+    limit_mm: f64,
 ) -> Option<Tried> {
-    let cell = settings.cell_mm * coarse;
-    let slices = Slices::new(body, direction, cell)?;
-    let found = depths(&slices, cell);
+    let slices = Slices::new(thin, direction, cell_mm)?;
+    let found = depths(&slices, cell_mm);
     Some(Tried {
         direction: *direction,
         largest: found.largest(),
-        area: area_over(body, &found.depth, settings.limit_mm),
+        area: area_over(thin, &found.depth, limit_mm),
         off: direction.angle(outward),
     })
 }
 
 /// Directions spread evenly over a cap around `middle`: a spiral by the golden angle.
-fn cap(middle: &Vector, half_angle: f64) -> Vec<Vector> {
+fn cap(middle: &Vector, half_angle: f64, count: usize) -> Vec<Vector> {
     let [u, v, w] = across(middle);
     let golden = TAU * (1.0 - 1.0 / 1.618_033_988_749_895);
-    (0..FIRST)
+    (0..count)
         .map(|k| {
-            let c = 1.0 - (1.0 - half_angle.cos()) * k as f64 / (FIRST - 1) as f64;
+            let c = 1.0 - (1.0 - half_angle.cos()) * k as f64 / (count.max(2) - 1) as f64;
             let s = (1.0 - c * c).max(0.0).sqrt();
             let (sin, cos) = (golden * k as f64).sin_cos();
             u * (s * cos) + v * (s * sin) + w * c

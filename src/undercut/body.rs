@@ -42,6 +42,12 @@ pub enum NoBody {
     /// Nothing of the body lies below the base plane, or the plane misses it by far.
     #[error("the base plane does not cut the body or touch it: nothing is seated below it")]
     PlaneOff,
+    /// It is larger than any earpiece.
+    #[error("the mesh is over 200 mm across, which no earpiece is")]
+    TooLarge,
+    /// There are several pieces, and which of them is pulled is not known.
+    #[error("the mesh has several pieces side by side, and which is pulled cannot be told")]
+    SeveralPieces,
 }
 
 impl Body {
@@ -152,7 +158,7 @@ impl Body {
 }
 
 /// The wanted facets with the points they use, and where every point went.
-fn kept(
+pub(super) fn kept(
     mesh: &Mesh,
     wanted: impl Fn(usize) -> bool,
 ) -> (Vec<Point>, Vec<[u32; 3]>, Vec<Option<u32>>) {
@@ -173,7 +179,7 @@ fn kept(
 }
 
 /// Fans over every boundary loop of the part, wound so that they agree with the facets they meet.
-fn close(
+pub(super) fn close(
     mesh: &Mesh,
     topology: &Topology,
     place: &[Option<u32>],

@@ -8,6 +8,7 @@ use crate::units::{Deg, Mm, Mm2};
 use super::base::{BasePlane, NoBase};
 use super::best::{BestPull, best};
 use super::body::{Body, NoBody};
+use super::piece::Piece;
 use super::relief::{Relief, relief};
 use super::straight::{StraightPull, share_over, straight};
 use super::withdraw::{Withdrawal, withdraw};
@@ -21,9 +22,13 @@ pub struct Asked<'a> {
     pub pull: Option<Vector>,
     /// The base plane; fitted to the base opening or the outer face where there is none.
     pub base: Option<BasePlane>,
+    /// Outward normal of the outer face, where it is known: there the base plane is sought.
+    pub face: Option<Vector>,
+    /// The part that is pulled; the largest where there is none and nothing beside it is as large.
+    pub part: Option<u32>,
     /// Where a place lies along the ear.
     pub region_of: &'a (dyn Fn(&Point) -> Region + Sync),
-    /// Whether to try trimmings where the squeeze is over the limit (about half a minute).
+    /// Whether to try trimmings where the squeeze is over the limit (takes the longest of all).
     pub relief: bool,
     /// How finely to look, and the limit.
     pub settings: PullSettings,
@@ -47,14 +52,23 @@ pub struct Held {
 pub struct Undercut {
     /// The base plane that was used.
     pub base: BasePlane,
-    /// Straight pull.
+    /// The straight pull asked for.
     pub straight: StraightPull,
+    /// The straight pull along the outward direction, where another was asked for.
+    pub outward: Option<StraightPull>,
     /// Regions that hold along the straight pull, the deepest first.
     pub held_by: Vec<Held>,
     /// Best pull.
     pub best: BestPull,
-    /// The way out.
-    pub withdrawal: Withdrawal,
+    /// The way out that was found, or why none was.
+    pub withdrawal: Result<WayOut, CannotPull>,
+}
+
+/// A way out, where it binds, and what would help.
+#[derive(Debug, Clone, PartialEq)]
+pub struct WayOut {
+    /// The way.
+    pub way: Withdrawal,
     /// Region of the point that binds.
     pub binds_in: Region,
     /// Trimmings tried, the best first; empty where the squeeze is within the limit or none were
@@ -105,6 +119,11 @@ impl CannotTell {
             Self::Base(NoBase::NoDirection) | Self::Pull(CannotPull::NoDirection) => {
                 "give three numbers that are not all zero, for example `--pull 0,0,1`"
             }
+            Self::Base(NoBase::OpensElsewhere) => {
+                "pull towards the opening, or scan the outer face too"
+            }
+            Self::Body(NoBody::TooLarge) => "say the right unit with `--unit`",
+            Self::Body(NoBody::SeveralPieces) => "export the piece that is pulled by itself",
             Self::Body(NoBody::Empty) => "the file holds no surface; export it again",
             Self::Body(NoBody::PlaneOff) => {
                 "the scan does not reach the plane where it should end; look at it, or scan again"
@@ -118,36 +137,57 @@ impl CannotTell {
 }
 
 /// Half-angle of the cone for the best pull: nobody pulls more than half across the face.
-const CONE: Deg = Deg(45.0);
+pub(super) const CONE: Deg = Deg(45.0);
 
 /// Measures the undercuts of a mesh in millimetres.
 ///
 /// # Errors
-/// [`CannotTell`] where the ear's end, the body or a way out cannot be found. Never a guess.
+/// [`CannotTell`] where the ear's end, the body or a straight way out cannot be found. Never a guess.
 pub fn measure(mesh: &Mesh, topology: &Topology, asked: &Asked) -> Result<Undercut, CannotTell> {
+    let piece = Piece::new(mesh, topology, asked.part)?;
     let base = match asked.base {
         Some(base) => base,
-        None => BasePlane::of(mesh, topology, asked.outward)?,
+        None => BasePlane::of(
+            &piece.mesh,
+            &piece.topology,
+            asked.face.unwrap_or(asked.outward),
+        )?,
     };
-    let body = Body::new(mesh, topology, base)?;
+    let body = Body::new(&piece.mesh, &piece.topology, base)?;
     let settings = &asked.settings;
-    let pull = straight(&body, &asked.pull.unwrap_or(asked.outward), settings)?;
-    let best = best(&body, &asked.outward, CONE, settings)?;
-    let ways = [pull.direction, best.pull.direction];
-    let withdrawal = withdraw(&body, &ways, settings)?;
-    let relief = if asked.relief {
-        relief(&body, &withdrawal, asked.region_of, settings)?
-    } else {
-        Vec::new()
+    let mut pull = straight(&body, &asked.pull.unwrap_or(asked.outward), settings)?;
+    let outward = match asked.pull {
+        None => None,
+        Some(_) => straight(&body, &asked.outward, settings).ok(),
     };
+    let mut best = best(&body, &asked.outward, CONE, settings)?;
+    let ways = [pull.direction, best.pull.direction];
+    let withdrawal = withdraw(&body, &ways, settings).map(|way| WayOut {
+        binds_in: (asked.region_of)(&way.binds_at),
+        relief: if asked.relief {
+            relief(&body, &way, asked.region_of, settings).unwrap_or_default()
+        } else {
+            Vec::new()
+        },
+        way,
+    });
+    let held_by = held_by(&piece.mesh, &pull, asked);
+    let spread = |figures: &mut Vec<f64>| *figures = piece.to_input(figures);
+    spread(&mut pull.depth_mm);
+    spread(&mut best.pull.depth_mm);
     Ok(Undercut {
         base,
-        held_by: held_by(mesh, &pull, asked),
+        held_by,
         straight: pull,
+        outward: outward.map(|mut pull| {
+            spread(&mut pull.depth_mm);
+            pull
+        }),
         best,
-        binds_in: (asked.region_of)(&withdrawal.binds_at),
-        withdrawal,
-        relief,
+        withdrawal: withdrawal.map(|mut out| {
+            spread(&mut out.way.squeeze_at_point_mm);
+            out
+        }),
     })
 }
 

@@ -9,7 +9,9 @@ mod best;
 mod body;
 mod exact;
 mod measure;
+mod piece;
 mod pose;
+mod quick;
 mod raster;
 mod relax;
 mod relief;
@@ -22,6 +24,7 @@ mod straight;
 #[cfg(test)]
 mod straight_tests;
 mod tissue;
+mod trace;
 mod withdraw;
 #[cfg(test)]
 mod withdraw_tests;
@@ -29,8 +32,9 @@ mod withdraw_tests;
 pub use base::{BasePlane, NoBase};
 pub use best::{BestPull, best};
 pub use body::{Body, NoBody};
-pub use measure::{Asked, CannotTell, Held, Undercut, measure};
+pub use measure::{Asked, CannotTell, Held, Undercut, WayOut, measure};
 pub use pose::PoseRows;
+pub use quick::{Quick, QuickPull, quick};
 pub use relief::{Relief, Trim, relief};
 pub use replay::{Replay, replay};
 pub use straight::{StraightPull, straight};
@@ -49,6 +53,8 @@ pub struct PullSettings {
     pub layer_mm: f64,
     /// Scan noise normal to the surface (standard deviation), mm.
     pub noise_mm: f64,
+    /// Median edge of the facets, mm; 0 where they follow the shape exactly.
+    pub edge_mm: f64,
 }
 
 impl Default for PullSettings {
@@ -58,17 +64,19 @@ impl Default for PullSettings {
             cell_mm: 0.2,
             layer_mm: 0.1,
             noise_mm: 0.0,
+            edge_mm: 0.0,
         }
     }
 }
 
 impl PullSettings {
-    /// Doubt of a depth at 95 %, mm: grid and facets (0.02 on closed forms), and the noise of the
-    /// two places that a depth lies between.
+    /// Doubt of a depth at 95 %, mm: the grid (0.02 on closed forms), what a facet cuts off a canal
+    /// wall of 3 mm radius (edge² / 8R), and the noise of the two places that a depth lies between.
     #[must_use]
     pub fn plus_minus_mm(&self) -> f64 {
         let noise = 1.96 * std::f64::consts::SQRT_2 * self.noise_mm;
-        (0.02_f64.powi(2) + noise * noise).sqrt()
+        let facets = self.edge_mm * self.edge_mm / 24.0;
+        0.02_f64.hypot(noise).hypot(facets)
     }
 }
 

@@ -1,6 +1,6 @@
 //! Poses of the pulled body and the motion between two of them.
 
-use nalgebra::{Isometry3, Matrix4, UnitQuaternion, Vector3};
+use nalgebra::{Isometry3, Matrix4, UnitQuaternion, UnitVector3, Vector3};
 
 /// A pose as four rows, row after row: `x' = M · (x, 1)`, from the pose of the input file.
 pub type PoseRows = [[f64; 4]; 4];
@@ -24,23 +24,63 @@ pub(super) fn turn(pose: &Pose) -> f64 {
     pose.rotation.angle()
 }
 
-/// The screw motion between two poses: the share `t` of the one rotation about and shift along one
-/// fixed axis that takes `a` to `b` (Chasles). It does not depend on where the origin lies.
+/// The screw motion from one pose to another: a turn about and a shift along one fixed axis
+/// (Chasles). It does not depend on where the origin lies.
+pub(super) struct Screw {
+    from: Pose,
+    /// Unit axis and angle, radians; no turn where `None`.
+    turn: Option<(UnitVector3<f64>, f64)>,
+    /// A place on the axis.
+    centre: Vector3<f64>,
+    /// The shift along it, or the whole shift where there is no turn.
+    shift: Vector3<f64>,
+}
+
+impl Screw {
+    pub fn between(from: &Pose, to: &Pose) -> Self {
+        let step = to * from.inverse();
+        let shift = step.translation.vector;
+        let Some((axis, angle)) = step.rotation.axis_angle().filter(|(_, w)| *w > 1e-9) else {
+            return Self {
+                from: *from,
+                turn: None,
+                centre: Vector3::zeros(),
+                shift,
+            };
+        };
+        let along = axis.into_inner() * axis.dot(&shift);
+        let aside = shift - along;
+        Self {
+            from: *from,
+            turn: Some((axis, angle)),
+            // the axis runs through the point that the turn alone leaves in place
+            centre: 0.5 * (aside + axis.cross(&aside) / (0.5 * angle).tan()),
+            shift: along,
+        }
+    }
+
+    /// The pose at the share `t` of the way.
+    pub fn at(&self, t: f64) -> Pose {
+        let part = match self.turn {
+            None => UnitQuaternion::identity(),
+            Some((axis, angle)) => UnitQuaternion::from_axis_angle(&axis, angle * t),
+        };
+        let shift = self.shift * t + self.centre - part * self.centre;
+        Isometry3::from_parts(shift.into(), part) * self.from
+    }
+
+    /// How long the way of a place is that lies at `x` when the screw begins.
+    pub fn length(&self, x: &Vector3<f64>) -> f64 {
+        let round = self.turn.map_or(0.0, |(axis, angle)| {
+            axis.cross(&(x - self.centre)).norm() * angle
+        });
+        round.hypot(self.shift.norm())
+    }
+}
+
+/// The pose at the share `t` of the screw motion between two.
 pub(super) fn between(a: &Pose, b: &Pose, t: f64) -> Pose {
-    let step = b * a.inverse();
-    let Some((axis, angle)) = step.rotation.axis_angle().filter(|(_, w)| *w > 1e-9) else {
-        return Isometry3::from_parts(
-            (step.translation.vector * t).into(),
-            UnitQuaternion::identity(),
-        ) * a;
-    };
-    let shift = step.translation.vector;
-    let along = axis.into_inner() * axis.dot(&shift);
-    let aside = shift - along;
-    // the axis runs through the point that the turn alone leaves in place
-    let centre = 0.5 * (aside + axis.cross(&aside) / (0.5 * angle).tan());
-    let part = UnitQuaternion::from_axis_angle(&axis, angle * t);
-    Isometry3::from_parts((along * t + centre - part * centre).into(), part) * a
+    Screw::between(a, b).at(t)
 }
 
 /// A small motion about `pivot`: turn by the vector `spin` (radians), then shift.
@@ -70,5 +110,12 @@ mod tests {
         let again = half * a.inverse() * half;
         assert!((again * p - b * p).norm() < 1e-9);
         assert!((from_rows(&rows(&b)) * p - b * p).norm() < 1e-12);
+        // and its length is that of a thousand straight bits of it
+        let screw = Screw::between(&a, &b);
+        let bits = (0..1000).map(|k| {
+            (screw.at(f64::from(k) / 1000.0) * p - screw.at(f64::from(k + 1) / 1000.0) * p).norm()
+        });
+        let length = screw.length(&(a * p).coords);
+        assert!((bits.sum::<f64>() - length).abs() < 1e-4 * length);
     }
 }

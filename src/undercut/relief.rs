@@ -78,11 +78,11 @@ pub fn relief(
     let seat = body.seat();
     let regions: Vec<Region> = seat.iter().map(|(_, p)| region_of(p)).collect();
     let trial = Trial::new(&grounds, &seat, &regions, settings);
-    let (all, touched) = trial.run(way, None)?;
+    let (all, touched) = trial.run(way, None);
     let mut tried = vec![all];
     if touched.len() > 1 {
         for region in touched {
-            tried.push(trial.run(way, Some(region))?.0);
+            tried.push(trial.run(way, Some(region)).0);
         }
     }
     tried.sort_by(|a, b| {
@@ -139,11 +139,7 @@ impl<'a> Trial<'a> {
 
     /// Trims (one region only, if given) until the way is within the limit. Also tells which regions
     /// squeezed too much.
-    fn run(
-        &self,
-        way: &Withdrawal,
-        only: Option<Region>,
-    ) -> Result<(Relief, Vec<Region>), CannotPull> {
+    fn run(&self, way: &Withdrawal, only: Option<Region>) -> (Relief, Vec<Region>) {
         let mut depth = vec![0.0; self.grounds.body.mesh.points().len()];
         let mut way = way.clone();
         let mut touched = Vec::new();
@@ -155,12 +151,12 @@ impl<'a> Trial<'a> {
             }
             self.slope_out(&mut depth, only);
             let before = way.squeeze_mm.value;
-            way = again(
-                self.grounds,
-                &self.trimmed(&depth),
-                &way.poses,
-                self.settings,
-            )?;
+            let trimmed = self.trimmed(&depth);
+            // Trimmed away altogether, or torn out of its way: this trial helps nobody.
+            let Ok(next) = again(self.grounds, &trimmed, &way.poses, self.settings) else {
+                break;
+            };
+            way = next;
             idle = if way.squeeze_mm.value < before - GAIN_MM {
                 0
             } else {
@@ -175,7 +171,7 @@ impl<'a> Trial<'a> {
             enough: way.squeeze_mm.value <= self.settings.limit_mm,
             squeeze_mm: way.squeeze_mm,
         };
-        Ok((relief, touched))
+        (relief, touched)
     }
 
     /// Takes off what is over the limit; false when nothing is.

@@ -15,19 +15,18 @@ use crate::units::{Deg, Measured};
 use super::body::Body;
 use super::pose::{Pose, PoseRows, between, from_rows, rows, turn};
 use super::relax::{Cloud, NOISE_MM, Rule, direction, relax};
-use super::replay::{Replay, Seat, exact_depth, replay_in};
+use super::replay::{Seat, Walls, replay_in};
 use super::route::{Ground, Route, farthest, reach, search};
 use super::tissue::Tissue;
+use super::trace::deepest_of_each;
 use super::{CannotPull, PullSettings};
 
 /// Grid of the tissue's depth for the search, mm.
 const COARSE_MM: f64 = 0.5;
-/// Grid for the last polish and the replay, mm. At 0.4 an arc turned about its centre kept 0.034 mm.
+/// Grid for the last polish and the map, mm. At 0.4 an arc turned about its centre kept 0.034 mm.
 pub(super) const FINE_MM: f64 = 0.3;
 /// Cells that the search's cloud holds one point of, mm.
 const CLOUD_MM: f64 = 1.3;
-/// No point moves further than this between two looks of the replay, mm.
-const REPLAY_STEP_MM: f64 = 0.1;
 /// Rounds of taking in the deepest points and relaxing again, after a search and after a trimming.
 const ROUNDS: usize = 16;
 const ROUNDS_AGAIN: usize = 4;
@@ -81,6 +80,8 @@ pub(super) struct Grounds<'b> {
     pub coarse: Tissue,
     pub fine: Tissue,
     pub queries: MeshQueries<'b>,
+    /// What the replay measures against; the search does not look at it.
+    walls: Walls<'b>,
 }
 
 impl<'b> Grounds<'b> {
@@ -90,6 +91,7 @@ impl<'b> Grounds<'b> {
             coarse: Tissue::new(body, COARSE_MM)?,
             fine: Tissue::new(body, FINE_MM)?,
             queries: MeshQueries::new(&body.mesh),
+            walls: Walls::new(body),
         })
     }
 }
@@ -100,12 +102,7 @@ pub(super) fn withdraw_in(
     ways: &[Vector],
     settings: &PullSettings,
 ) -> Result<Withdrawal, CannotPull> {
-    let Grounds {
-        body,
-        coarse,
-        fine,
-        queries,
-    } = grounds;
+    let Grounds { coarse, fine, .. } = grounds;
     let local: Vec<Vector3<f64>> = seat.iter().map(|(_, p)| (fine.into * p).coords).collect();
     let mut straight: Vec<Vector3<f64>> = vec![Vector3::z()];
     straight.extend(
@@ -120,12 +117,7 @@ pub(super) fn withdraw_in(
     })
     .ok_or(CannotPull::NoWay)?;
     let route = sharpen(cloud, &local, grounds, found, ROUNDS);
-    let poses = spelled_out(fine, &local, &route);
-    let replayed = replay_in(body, fine, queries, seat, &poses, REPLAY_STEP_MM);
-    if !replayed.clear {
-        return Err(CannotPull::NoWay);
-    }
-    Ok(told(replayed, poses, &route, settings))
+    measured(grounds, seat, &local, &route, settings)
 }
 
 /// The way once more for a trimmed body, starting from poses that were good before: no new search.
@@ -153,37 +145,35 @@ pub(super) fn again(
         },
         ROUNDS_AGAIN,
     );
-    let poses = spelled_out(fine, &local, &route);
-    let replayed = replay_in(
-        grounds.body,
-        fine,
-        &grounds.queries,
-        seat,
-        &poses,
-        REPLAY_STEP_MM,
-    );
+    measured(grounds, seat, &local, &route, settings)
+}
+
+/// The route spelled out as poses, replayed, and told.
+fn measured(
+    grounds: &Grounds,
+    seat: &Seat,
+    local: &[Vector3<f64>],
+    route: &Route,
+    settings: &PullSettings,
+) -> Result<Withdrawal, CannotPull> {
+    let poses = spelled_out(&grounds.fine, local, route);
+    let replayed = replay_in(&grounds.walls, seat, &poses);
     if !replayed.clear {
         return Err(CannotPull::NoWay);
     }
-    Ok(told(replayed, poses, &route, settings))
-}
-
-fn told(
-    replayed: Replay,
-    poses: Vec<PoseRows>,
-    route: &Route,
-    settings: &PullSettings,
-) -> Withdrawal {
+    let body = grounds.body;
+    let at_body = deepest_of_each(body, &grounds.fine, seat, &poses);
     let most = route.poses.iter().map(turn).fold(0.0, f64::max);
-    Withdrawal {
-        squeeze_mm: Measured::at_most(replayed.squeeze_mm, settings.plus_minus_mm()),
+    let doubt = settings.plus_minus_mm().hypot(replayed.unseen_mm);
+    Ok(Withdrawal {
+        squeeze_mm: Measured::at_most(replayed.squeeze_mm, doubt),
         turn_deg: Deg(most.to_degrees()),
         binds_at: replayed.at,
         binds_when: replayed.when,
         poses,
-        squeeze_at_point_mm: replayed.squeeze_at_point_mm,
-        at_body: replayed.at_body,
-    }
+        squeeze_at_point_mm: body.to_input(&at_body),
+        at_body,
+    })
 }
 
 /// One point for every cell that holds any: the one farthest from the middle, so that corners and
@@ -400,4 +390,29 @@ fn spelled_out(tissue: &Tissue, local: &[Vector3<f64>], route: &Route) -> Vec<Po
         .iter()
         .map(|p| rows(&(back * p * tissue.into)))
         .collect()
+}
+
+/// Exact depth of a place in the tissue: 0 beyond the base plane or in the seated body, else the
+/// distance to the nearer of the two.
+fn exact_depth(body: &Body, queries: &MeshQueries, place: &Point) -> f64 {
+    let under = -body.base.height(place);
+    if under <= 0.0 || inside(body, queries, place) {
+        return 0.0;
+    }
+    queries
+        .nearest(place, under)
+        .map_or(under, |n| n.distance_mm.min(under))
+}
+
+/// By the facets that a ray out of the ear meets, a little askew so that it runs along no wall.
+fn inside(body: &Body, queries: &MeshQueries, place: &Point) -> bool {
+    let askew = Vector::new(0.013_37, 0.007_19, 0.010_71);
+    let hits = queries.ray_hits(place, &(body.base.normal + askew));
+    if body.by_parity {
+        return hits.len() % 2 == 1;
+    }
+    hits.iter()
+        .map(|h| if h.leaving { 1 } else { -1 })
+        .sum::<i32>()
+        > 0
 }
