@@ -5,7 +5,7 @@
 //! not either), openings closed by flat fans, facets turned outward, long facets split so that a
 //! figure taken at the points speaks for the whole surface.
 
-use std::collections::HashMap;
+use std::collections::{HashMap, HashSet};
 
 use crate::mesh::{Mesh, Point, Topology};
 
@@ -187,13 +187,23 @@ pub(super) fn close(
     facets: &mut Vec<[u32; 3]>,
     lid: &mut Vec<bool>,
 ) {
-    let mut runs: HashMap<(u32, u32), i32> = HashMap::new();
-    for corners in facets.iter() {
-        for e in 0..3 {
-            *runs.entry((corners[e], corners[(e + 1) % 3])).or_insert(0) += 1;
+    let rims = topology.boundary_loops(mesh);
+    let mut on_rim = vec![false; points.len()];
+    for &p in rims.iter().flat_map(|rim| &rim.points) {
+        if let Some(p) = place[p as usize] {
+            on_rim[p as usize] = true;
         }
     }
-    for rim in topology.boundary_loops(mesh) {
+    let mut runs: HashSet<(u32, u32)> = HashSet::new();
+    for corners in facets.iter() {
+        for e in 0..3 {
+            let (a, b) = (corners[e], corners[(e + 1) % 3]);
+            if on_rim[a as usize] && on_rim[b as usize] {
+                runs.insert((a, b));
+            }
+        }
+    }
+    for rim in rims {
         let Some(ours) = rim
             .points
             .iter()
@@ -206,7 +216,7 @@ pub(super) fn close(
         points.push(rim.centre(mesh));
         for (k, &a) in ours.iter().enumerate() {
             let b = ours[(k + 1) % ours.len()];
-            let along = runs.contains_key(&(a, b));
+            let along = runs.contains(&(a, b));
             facets.push(if along { [b, a, hub] } else { [a, b, hub] });
             lid.push(true);
         }

@@ -9,6 +9,8 @@ mod best;
 mod body;
 mod exact;
 mod measure;
+#[cfg(test)]
+mod picture;
 mod piece;
 mod pose;
 mod quick;
@@ -18,7 +20,7 @@ mod relief;
 mod replay;
 mod route;
 #[cfg(test)]
-mod shapes;
+pub(crate) mod shapes;
 mod slices;
 mod straight;
 #[cfg(test)]

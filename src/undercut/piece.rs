@@ -3,6 +3,8 @@
 //! Which piece that is must be sure: on a scan with a loose plate the plate is the largest, and a
 //! plate has no undercut at all.
 
+use std::borrow::Cow;
+
 use crate::mesh::{Mesh, Point, Topology};
 
 use super::body::{NoBody, close, kept};
@@ -15,16 +17,16 @@ const RIVAL_SHARE: f64 = 0.2;
 const LARGEST_MM: f64 = 200.0;
 
 /// One connected piece, facing outward as a whole.
-pub(super) struct Piece {
-    pub mesh: Mesh,
-    pub topology: Topology,
-    /// Where each point of the input went.
-    place: Vec<Option<u32>>,
+pub(super) struct Piece<'m> {
+    pub mesh: Cow<'m, Mesh>,
+    pub topology: Cow<'m, Topology>,
+    /// Where each point of the input went; `None` where the piece is all of it.
+    place: Option<Vec<Option<u32>>>,
 }
 
-impl Piece {
+impl<'m> Piece<'m> {
     /// The part asked for, or else the largest by area where no other comes near it.
-    pub fn new(mesh: &Mesh, topology: &Topology, part: Option<u32>) -> Result<Self, NoBody> {
+    pub fn new(mesh: &'m Mesh, topology: &'m Topology, part: Option<u32>) -> Result<Self, NoBody> {
         let (part_of, parts) = topology.parts(mesh);
         let mut area = vec![0.0; parts];
         for (f, &p) in part_of.iter().enumerate() {
@@ -37,21 +39,27 @@ impl Piece {
         if area[wanted] <= 0.0 {
             return Err(NoBody::Empty);
         }
-        let (points, facets, place) = kept(mesh, |f| part_of[f] as usize == wanted);
-        let mesh = Mesh::new(points, facets).map_err(|_| NoBody::Empty)?;
+        let (mesh, topology, place) = if parts == 1 {
+            (Cow::Borrowed(mesh), Cow::Borrowed(topology), None)
+        } else {
+            let (points, facets, place) = kept(mesh, |f| part_of[f] as usize == wanted);
+            let mesh = Mesh::new(points, facets).map_err(|_| NoBody::Empty)?;
+            let topology = Topology::new(&mesh);
+            (Cow::Owned(mesh), Cow::Owned(topology), Some(place))
+        };
         let (low, high) = mesh.bounds().ok_or(NoBody::Empty)?;
         if (high - low).max() > LARGEST_MM {
             return Err(NoBody::TooLarge);
         }
-        let topology = Topology::new(&mesh);
+        // Who meets whom is the same for both windings.
         let mesh = if inside_out(&mesh, &topology) {
-            mesh.inverted()
+            Cow::Owned(mesh.inverted())
         } else {
             mesh
         };
         Ok(Self {
-            topology: Topology::new(&mesh),
             mesh,
+            topology,
             place,
         })
     }
@@ -59,7 +67,10 @@ impl Piece {
     /// A figure per point of the piece as one per point of the input (0 elsewhere).
     pub fn to_input(&self, figures: &[f64]) -> Vec<f64> {
         let of = |p: &Option<u32>| p.map_or(0.0, |i| figures[i as usize]);
-        self.place.iter().map(of).collect()
+        match &self.place {
+            Some(place) => place.iter().map(of).collect(),
+            None => figures.to_vec(),
+        }
     }
 }
 
@@ -88,6 +99,9 @@ fn only_one(mesh: &Mesh, part_of: &[u32], area: &[f64]) -> Result<usize, NoBody>
 
 /// Whether the piece, its openings closed, encloses a negative volume.
 fn inside_out(mesh: &Mesh, topology: &Topology) -> bool {
+    if topology.open_edges == 0 {
+        return mesh.signed_volume_mm3() < 0.0;
+    }
     let place: Vec<Option<u32>> = (0..mesh.points().len() as u32).map(Some).collect();
     let (mut points, mut facets) = mesh.clone().into_parts();
     let mut lid = vec![false; facets.len()];

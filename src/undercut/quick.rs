@@ -40,8 +40,11 @@ pub struct Quick {
 
 /// Cells whose points become one, mm.
 const THIN_MM: f64 = 0.8;
-/// Grid and layers, mm.
+/// Grid and layers of the figures, mm.
 const CELL_MM: f64 = 0.8;
+/// Thinning and grid of the search, mm. At 0.8 it took twice the time (0.2 s on one core) for a
+/// best pull 0.05 mm shallower.
+const SEARCH_MM: f64 = 1.2;
 /// What all that may be off, mm.
 const DOUBT_MM: f64 = 0.25;
 /// … and in area, as a share of it.
@@ -66,12 +69,12 @@ pub fn quick(mesh: &Mesh, topology: &Topology, asked: &Asked) -> Result<Quick, C
     let straight = one(&thin, &pull, asked)?.0;
     let how = Search {
         cone_deg: super::measure::CONE,
-        first: 21,
+        first: 17,
         rounds: &[(9.0, 2, 1.0), (4.5, 1, 1.0)],
-        cell_mm: CELL_MM,
+        cell_mm: SEARCH_MM,
         limit_mm: asked.settings.limit_mm,
     };
-    let (direction, _) = search(&thin, &asked.outward, &how)?;
+    let (direction, _) = search(&thin.thinned(SEARCH_MM), &asked.outward, &how)?;
     let (best, held_at) = one(&thin, &direction, asked)?;
     Ok(Quick {
         base,

@@ -8,7 +8,7 @@
 
 use rayon::prelude::*;
 
-use crate::field::{Sample, SignedDistance};
+use crate::field::{Sample, SignRule, SignedDistance};
 use crate::mesh::{Point, Topology};
 
 use super::body::Body;
@@ -60,16 +60,23 @@ impl<'b> Walls<'b> {
     pub fn new(body: &'b Body) -> Self {
         Self {
             body,
-            solid: SignedDistance::new(&body.mesh, &Topology::new(&body.mesh)),
+            // By winding number, not by the normal of the nearest feature: fans over openings may
+            // cross the surface, and one wrong side is a squeeze of a whole canal's width.
+            solid: SignedDistance::new(&body.mesh, &Topology::new(&body.mesh))
+                .with_rule(SignRule::Winding),
         }
     }
 
     /// Depth of a place in the tissue, mm: the way back into the seated body or out through the
-    /// base plane, whichever is shorter; negative in either.
-    fn depth(&self, place: &Point, near: Option<&Sample>) -> (f64, Sample) {
-        let sample = self.solid.distance(place, near);
+    /// base plane, whichever is shorter; negative in the body, and beyond the plane.
+    fn depth(&self, place: &Point, near: &mut Option<Sample>) -> f64 {
         let under = -self.body.base.height(place);
-        (sample.value_mm.min(under), sample)
+        if under < 0.0 {
+            return under;
+        }
+        let sample = self.solid.distance(place, near.as_ref());
+        *near = Some(sample);
+        sample.value_mm.min(under)
     }
 }
 
@@ -133,50 +140,55 @@ fn look_at(walls: &Walls, seat: &Seat, way: &[Screw], known: f64) -> Deepest {
     })
 }
 
-/// One point along the whole way.
+/// One point along the whole way, by the length of its own path.
 fn follow(walls: &Walls, of: u32, p: &Point, way: &[Screw], known: f64) -> Deepest {
-    let Some(start) = way.first().map(|screw| screw.at(0.0) * p) else {
-        return Deepest {
-            depth: 0.0,
-            point: None,
-            when: 0.0,
-            looks: 0,
-        };
+    let mut ends = Vec::with_capacity(way.len());
+    let mut total = 0.0;
+    for screw in way {
+        total += screw.length(&(screw.at(0.0) * p).coords);
+        ends.push(total);
+    }
+    // The number of the screw, and the share of it, after so much path.
+    let place = |s: f64| -> (usize, f64) {
+        let k = ends.partition_point(|&end| end < s).min(ends.len() - 1);
+        let begin = if k == 0 { 0.0 } else { ends[k - 1] };
+        (
+            k,
+            ((s - begin) / (ends[k] - begin).max(1e-300)).clamp(0.0, 1.0),
+        )
     };
-    let (mut here, mut near) = walls.depth(&start, None);
     let mut found = Deepest {
-        depth: here.max(0.0),
+        depth: 0.0,
         point: Some(of),
         when: 0.0,
-        looks: 1,
+        looks: 0,
     };
-    for (k, screw) in way.iter().enumerate() {
-        let length = screw.length(&(screw.at(0.0) * p).coords);
-        let mut t = 0.0;
-        while t < 1.0 {
+    let mut near = None;
+    let mut look = |s: f64, found: &mut Deepest| {
+        let (k, t) = place(s);
+        let depth = walls.depth(&(way[k].at(t) * p), &mut near);
+        found.looks += 1;
+        if depth > found.depth {
+            (found.depth, found.when) = (depth, k as f64 + t);
+        }
+        depth
+    };
+    if way.is_empty() {
+        return found;
+    }
+    let (mut here, mut s) = (look(0.0, &mut found), 0.0);
+    while s < total {
+        let most = known.max(found.depth) + MISSED_MM;
+        // as far as it may go if it is no deeper there than here
+        let mut to = (s + (2.0 * (most - here)).max(MISSED_MM)).min(total);
+        loop {
+            let there = look(to, &mut found);
             let most = known.max(found.depth) + MISSED_MM;
-            // as far as it may go if it is no deeper there than here
-            let wanted = (2.0 * (most - here)).max(MISSED_MM);
-            let mut to = if length > 0.0 {
-                t + wanted / length
-            } else {
-                1.0
-            };
-            loop {
-                to = to.min(1.0);
-                let (there, sample) = walls.depth(&(screw.at(to) * p), Some(&near));
-                found.looks += 1;
-                if there > found.depth {
-                    (found.depth, found.when) = (there, k as f64 + to);
-                }
-                let between = (to - t) * length;
-                let most = known.max(found.depth) + MISSED_MM;
-                if 0.5 * (here + there + between) <= most || between <= MISSED_MM {
-                    (here, near, t) = (there, sample, to);
-                    break;
-                }
-                to = t + 0.5 * (to - t);
+            if 0.5 * (here + there + (to - s)) <= most || to - s <= MISSED_MM {
+                (here, s) = (there, to);
+                break;
             }
+            to = s + 0.5 * (to - s);
         }
     }
     found

@@ -120,32 +120,55 @@ pub(super) fn withdraw_in(
     measured(grounds, seat, &local, &route, settings)
 }
 
+/// A way for a trimmed body, not replayed yet.
+pub(super) struct Tried {
+    pub poses: Vec<PoseRows>,
+    /// Deepest of every point of the body, as the grid tells.
+    pub at_body: Vec<f64>,
+    /// The largest of them, mm.
+    pub squeeze_mm: f64,
+}
+
 /// The way once more for a trimmed body, starting from poses that were good before: no new search.
-pub(super) fn again(
+/// The leaders are relaxed, all points of the seat are traced.
+pub(super) fn again(grounds: &Grounds, leaders: &Seat, seat: &Seat, poses: &[PoseRows]) -> Tried {
+    let fine = &grounds.fine;
+    let place = |seat: &Seat| -> Vec<Vector3<f64>> {
+        let local = seat.iter().map(|(_, p)| (fine.into * p).coords);
+        local.collect()
+    };
+    let back = fine.into.inverse();
+    let before = Route {
+        poses: poses
+            .iter()
+            .map(|p| fine.into * from_rows(p) * back)
+            .collect(),
+        squeeze: f64::INFINITY,
+    };
+    let led = place(leaders);
+    let cloud = Cloud::new(thinned(&led, CLOUD_MM));
+    let route = sharpen(cloud, &led, grounds, before, ROUNDS_AGAIN);
+    let poses = spelled_out(fine, &place(seat), &route);
+    let at_body = deepest_of_each(grounds.body, fine, seat, &poses);
+    Tried {
+        squeeze_mm: at_body.iter().copied().fold(0.0, f64::max),
+        poses,
+        at_body,
+    }
+}
+
+/// The squeeze of a trimmed body on its way; `None` where it does not come clear.
+pub(super) fn replayed(
     grounds: &Grounds,
     seat: &Seat,
     poses: &[PoseRows],
     settings: &PullSettings,
-) -> Result<Withdrawal, CannotPull> {
-    let fine = &grounds.fine;
-    let local: Vec<Vector3<f64>> = seat.iter().map(|(_, p)| (fine.into * p).coords).collect();
-    let back = fine.into.inverse();
-    let poses = poses
-        .iter()
-        .map(|p| fine.into * from_rows(p) * back)
-        .collect();
-    let cloud = Cloud::new(thinned(&local, CLOUD_MM));
-    let route = sharpen(
-        cloud,
-        &local,
-        grounds,
-        Route {
-            poses,
-            squeeze: f64::INFINITY,
-        },
-        ROUNDS_AGAIN,
-    );
-    measured(grounds, seat, &local, &route, settings)
+) -> Option<Measured> {
+    let replayed = replay_in(&grounds.walls, seat, poses);
+    let doubt = settings.plus_minus_mm().hypot(replayed.unseen_mm);
+    replayed
+        .clear
+        .then(|| Measured::at_most(replayed.squeeze_mm, doubt))
 }
 
 /// The route spelled out as poses, replayed, and told.

@@ -1,10 +1,11 @@
 //! Ways out against closed forms and a replay that trusts no grid.
 
-use crate::demo::{EarModel, ear};
+use crate::demo::{Base, EarModel, ear};
 use crate::mesh::{Point, Topology, Vector};
 use crate::soundness::Region;
-use crate::units::Bound;
+use crate::units::{Bound, Deg};
 
+use super::picture::Bent;
 use super::pose::{between, from_rows};
 use super::replay::replay;
 use super::shapes::{arc, body, cone, hook, moved};
@@ -68,19 +69,58 @@ fn a_hook_need_not_give_more_than_its_depth() {
     }
 }
 
+/// A made ear with its first bend turned by this much, pulled every way.
+fn bent(turn_deg: f64, facets: usize) -> Bent {
+    let mut model = EarModel {
+        facets,
+        base: Base::Open,
+        ..EarModel::default()
+    };
+    model.canal.bends[0].forward_deg = -turn_deg;
+    let b = made(&model);
+    let settings = PullSettings::default();
+    // In along the raw curve's own entrance: the made ear's axis at the aperture, near enough.
+    let axis = Vector::from(ear(&model).truth.canal.expect("a canal").aperture.normal) * -1.0;
+    let best = super::best(&b, &axis, Deg(45.0), &settings).unwrap();
+    let way = withdraw(&b, &[axis, best.pull.direction], &settings).unwrap();
+    Bent {
+        turn_deg,
+        straight_mm: super::straight(&b, &axis, &settings)
+            .unwrap()
+            .largest_mm
+            .value,
+        best_mm: best.pull.largest_mm.value,
+        squeeze_mm: way.squeeze_mm.value,
+    }
+}
+
 #[test]
 fn the_sharper_the_bend_the_more_it_squeezes() {
-    let squeeze = |deg: f64| {
-        let mut model = EarModel {
-            facets: 9_000,
-            ..EarModel::default()
-        };
-        model.canal.bends[0].forward_deg = -deg;
-        out_of(&made(&model)).squeeze_mm.value
-    };
-    let all: Vec<f64> = [15.0, 30.0, 45.0, 60.0].map(squeeze).to_vec();
-    println!("squeeze at 15, 30, 45, 60 degrees: {all:.3?}");
-    assert!(all.windows(2).all(|p| p[1] > p[0]), "{all:?}");
+    let all = [15.0, 35.0, 60.0].map(|deg| bent(deg, 5_000));
+    for pair in all.windows(2) {
+        assert!(pair[1].squeeze_mm > pair[0].squeeze_mm);
+    }
+    for ear in &all {
+        // Moved straight, every point goes in as far as it must go sideways at most.
+        assert!(ear.squeeze_mm < ear.best_mm + 0.03 && ear.best_mm < ear.straight_mm + 0.03);
+    }
+}
+
+/// Draws the picture of the docs and prints its table, when asked to.
+#[test]
+fn the_picture_is_drawn_when_the_docs_are_written() {
+    if std::env::var_os("SECONDBEND_WRITE_DOCS").is_none() {
+        return;
+    }
+    let ears = [15.0, 25.0, 35.0, 45.0, 55.0, 65.0].map(|deg| bent(deg, 16_000));
+    for e in &ears {
+        println!(
+            "| {} | {:.2} | {:.2} | {:.2} |",
+            e.turn_deg, e.straight_mm, e.best_mm, e.squeeze_mm
+        );
+    }
+    let path = concat!(env!("CARGO_MANIFEST_DIR"), "/docs/undercut.svg");
+    std::fs::write(path, super::picture::svg(&ears)).expect("the docs can be written");
 }
 
 #[test]
