@@ -2,6 +2,7 @@
 //! no fault of it, but what the modeller must trim or block out, so the verdict does not hang on it.
 
 use crate::limits::{Limits, rows};
+use crate::units::Measured;
 
 use super::{Answer, Bar, Check, Facts, Verdict, figure, number, undecided};
 
@@ -36,9 +37,13 @@ fn run(facts: &Facts, limits: &Limits) -> Answer {
     let bar = Bar::at_most(&rows::UNDERCUT, limits);
     let value = pull.best.largest_mm;
     let area = number(pull.best.area_mm2.value, "mm2");
-    let says = format!("best straight pull {}", figure(&value, "mm"));
-    let answer = match bar.judge(&value) {
-        Some(true) if facts.soundness.crossing_pairs > 0 || facts.soundness.flipped_facets > 0 => {
+    let says = format!("best straight pull found {}", figure(&value, "mm"));
+    // Of the direction found the figure is exact, and the question is whether one was found.
+    let of_it = Measured::exact(value.value, value.plus_minus);
+    let answer = match bar.judge(&of_it) {
+        Some(true)
+            if facts.soundness.crossing_pairs > 0 || !facts.soundness.flipped_spots.is_empty() =>
+        {
             Answer::cannot_tell(
                 format!("{says}, but the surface crosses itself or is partly turned"),
                 "repair the surface, then measure again",
@@ -53,7 +58,7 @@ fn run(facts: &Facts, limits: &Limits) -> Answer {
         )
         .findings(vec![facts.finding(&pull.held_at, "held most")]),
         None => Answer::cannot_tell(
-            undecided(&value, &bar),
+            undecided(&of_it, &bar),
             "`secondbend undercut` measures it finely",
         )
         .not_deciding(),

@@ -56,7 +56,9 @@ pub fn undercut_of(scan: &Scan, options: &PullOptions, limits: &Limits) -> Resul
     let outer = outer_surface(&scan.mesh, &whole);
     let mesh = outer.as_ref().map_or(&scan.mesh, |o| &o.mesh);
     let (topology, soundness, canal) = ear_of(mesh, found.clone(), outer.is_some());
-    let canal = canal.map_err(|why| why.to_string());
+    let canal = canal
+        .map_err(|why| why.to_string())
+        .and_then(|canal| agreeing(canal, options.pull));
     let outward = outward(options.pull, canal.as_ref()).map_err(|(why, help)| fail(why, help))?;
     let region_of = |p: &Point| match &canal {
         Ok(canal) => canal::region_of(canal, p).0,
@@ -106,8 +108,7 @@ fn outward(
     match (pull, canal) {
         (Some(pull), Ok(canal)) => {
             let out = -canal.aperture.normal;
-            // 80 degrees: a pull across the axis still leads out of a wide concha.
-            if pull.dot(&out) < 0.17 * pull.norm() {
+            if leads_in(canal, &pull) {
                 let why = "the pull leads into the ear: the canal's tip lies there".to_owned();
                 return Err((why, "turn its sign, or leave `--pull` out"));
             }
@@ -119,6 +120,24 @@ fn outward(
             format!("which way is out of the ear cannot be told: {why}"),
             "say with `--pull X,Y,Z` where the open side is",
         )),
+    }
+}
+
+/// A pull across the axis still leads out of a wide concha: up to 80 degrees from it.
+fn leads_in(canal: &Canal, pull: &Vector) -> bool {
+    pull.dot(&-canal.aperture.normal) < 0.17 * pull.norm()
+}
+
+/// The canal, unless it is one in looks only and the pull says otherwise: a shaft on a foot has a tube
+/// that opens into something wide too. With a flare and a concha whose up and forward can be told it
+/// is the pull that is wrong.
+fn agreeing(canal: Canal, pull: Option<Vector>) -> Result<Canal, String> {
+    let sure = canal.aperture_reached && canal.frame.is_some();
+    match pull {
+        Some(pull) if !sure && leads_in(&canal, &pull) => {
+            Err("what looks like a canal does not open where the pull points".to_owned())
+        }
+        _ => Ok(canal),
     }
 }
 

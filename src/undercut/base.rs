@@ -135,7 +135,10 @@ impl BasePlane {
             let face = largest_facing(topology, &smooth, &normal);
             let weighted: Vec<(Point, f64)> = face
                 .iter()
-                .map(|&f| (middle_of(mesh, f), 0.5 * mesh.area_vector(f).norm()))
+                .flat_map(|&f| {
+                    let third = mesh.area_vector(f).norm() / 6.0;
+                    mesh.corners(f).map(|p| (p, third))
+                })
                 .collect();
             if weighted.iter().map(|w| w.1).sum::<f64>() < LEAST_FACE_MM2 {
                 break;
@@ -165,11 +168,6 @@ pub(super) fn unit(v: &Vector) -> Result<Vector, NoBase> {
         return Err(NoBase::NoDirection);
     }
     v.try_normalize(1e-12).ok_or(NoBase::NoDirection)
-}
-
-fn middle_of(mesh: &Mesh, f: usize) -> Point {
-    let [a, b, c] = mesh.corners(f);
-    Point::from((a.coords + b.coords + c.coords) / 3.0)
 }
 
 /// Least-squares plane of weighted points: their middle and the normal.
@@ -214,6 +212,10 @@ fn lowest_share(weighted: &[(Point, f64)], point: &Point, normal: &Vector) -> f6
     0.0
 }
 
+/// Facets larger than this are not turned by scan noise, and keep their own normal: with that of
+/// their neighbours, the side of a block of few facets looks half upward.
+const NOISELESS_MM2: f64 = 0.5;
+
 /// Facet normals weighted by area and averaged twice with the neighbours', so that scan noise does
 /// not tear the outer face apart.
 fn smoothed_normals(mesh: &Mesh, topology: &Topology) -> Vec<(Vector, f64)> {
@@ -231,14 +233,16 @@ fn smoothed_normals(mesh: &Mesh, topology: &Topology) -> Vec<(Vector, f64)> {
             })
             .collect();
     }
-    normals
-        .iter()
-        .enumerate()
-        .map(|(f, n)| {
-            (
-                n.try_normalize(1e-300).unwrap_or_else(Vector::zeros),
-                0.5 * mesh.area_vector(f).norm(),
-            )
+    (0..normals.len())
+        .map(|f| {
+            let own = mesh.area_vector(f);
+            let area = 0.5 * own.norm();
+            let n = if area > NOISELESS_MM2 {
+                own
+            } else {
+                normals[f]
+            };
+            (n.try_normalize(1e-300).unwrap_or_else(Vector::zeros), area)
         })
         .collect()
 }

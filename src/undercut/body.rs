@@ -43,7 +43,7 @@ pub enum NoBody {
     #[error("the base plane does not cut the body or touch it: nothing is seated below it")]
     PlaneOff,
     /// It is larger than any earpiece.
-    #[error("the mesh is over 200 mm across, which no earpiece is")]
+    #[error("the mesh is over 80 mm across, which no earpiece is")]
     TooLarge,
     /// There are several pieces, and which of them is pulled is not known.
     #[error("the mesh has several pieces side by side, and which is pulled cannot be told")]

@@ -10,11 +10,11 @@ use crate::mesh::{Mesh, Point, Topology};
 use super::body::{NoBody, close, kept};
 
 /// Another piece with this share of the largest one's area, and not inside it, makes it doubtful
-/// which of them is pulled. Lower: a floater of the scan would do that; higher: an impression
-/// beside a plate of four times its area would be passed over.
-const RIVAL_SHARE: f64 = 0.2;
-/// Larger than this across is no earpiece, mm, and its grids would fill the memory.
-const LARGEST_MM: f64 = 200.0;
+/// which of them is pulled. Lower: a floater of the scan would do that (15 mm² of 2900 are usual);
+/// higher: a small piece beside the plate that it stood on would be passed over for the plate.
+const RIVAL_SHARE: f64 = 0.03;
+/// Larger than this across is no earpiece, mm; at 140 its grids took gigabytes and minutes.
+const LARGEST_MM: f64 = 80.0;
 
 /// One connected piece, facing outward as a whole.
 pub(super) struct Piece<'m> {

@@ -50,7 +50,7 @@ pub(super) fn doubt(facts: &PullFacts, limits: &Limits) -> Option<Doubt> {
             "some edges have more than two facets".to_owned(),
             "repair the surface, then measure again",
         )
-    } else if s.flipped_facets > 0 && !s.inverted {
+    } else if !s.flipped_spots.is_empty() {
         (
             format!("{} facets face inward", s.flipped_facets),
             "turn them round, then measure again",

@@ -59,7 +59,13 @@ fn what_comes_out_holds_what_is_stuck_breaks_and_what_is_doubtful_never_holds() 
     let spoils: [fn(&mut Soundness); 4] = [
         |s| s.crossing_pairs = 1,
         |s| s.fin_edges = 1,
-        |s| s.flipped_facets = 3,
+        |s| {
+            s.flipped_facets = 3;
+            s.flipped_spots.push(crate::soundness::Spot {
+                count: 3,
+                point: Point::origin(),
+            });
+        },
         |s| {
             s.holes.push(crate::soundness::Hole {
                 base: false,
