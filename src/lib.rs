@@ -17,6 +17,7 @@ pub mod report;
 pub mod shell;
 pub mod soundness;
 pub mod stack;
+pub mod undercut;
 pub mod units;
 pub mod write;
 

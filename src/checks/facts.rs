@@ -6,6 +6,7 @@ use crate::limits::{Limits, rows};
 use crate::mesh::Point;
 use crate::read::{Scan, Unit, extent};
 use crate::soundness::{Region, Soundness};
+use crate::undercut::{self, Quick};
 use crate::units::Measured;
 
 use super::answer::{Answer, Finding, number};
@@ -25,6 +26,8 @@ pub struct Facts<'a> {
     pub ordered: Option<Side>,
     /// Greatest distance across the part that the canal is on (without a canal: the main part), in the mesh's unit; `None` without facets.
     pub size: Option<f64>,
+    /// Its straight pulls, or why they can't be told; `None` where they were not measured.
+    pub pull: Option<Result<&'a Quick, &'a undercut::CannotTell>>,
 }
 
 impl<'a> Facts<'a> {
@@ -44,7 +47,15 @@ impl<'a> Facts<'a> {
             canal: canal.as_ref(),
             ordered,
             size,
+            pull: None,
         }
+    }
+
+    /// With its straight pulls.
+    #[must_use]
+    pub fn with_pull(mut self, pull: &'a Result<Quick, undercut::CannotTell>) -> Self {
+        self.pull = Some(pull.as_ref());
+        self
     }
 
     /// The canal, where it may be held against limits in millimetres.

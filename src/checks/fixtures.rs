@@ -7,6 +7,7 @@ use crate::canal::{Bend, Canal, NoCanal, Section, Side};
 use crate::mesh::{Mesh, Point, Vector};
 use crate::read::{Format, Scan, Unit, UnitFrom, Weld};
 use crate::soundness::{Hole, Pit, Soundness};
+use crate::undercut::{BasePlane, CannotTell, Quick, QuickPull};
 use crate::units::Measured;
 
 /// All that a check may look at, owned, so that a test can spoil it.
@@ -15,6 +16,7 @@ pub struct Ear {
     pub soundness: Soundness,
     pub canal: Result<Canal, NoCanal>,
     pub ordered: Option<Side>,
+    pub pull: Result<Quick, CannotTell>,
 }
 
 /// Length of the fixture's canal, mm; its axis runs up the z axis from the origin.
@@ -40,7 +42,13 @@ impl Ear {
             },
             canal: Ok(canal()),
             ordered: Some(Side::Left),
+            pull: Ok(quick(0.2)),
         }
+    }
+
+    /// Makes the best straight pull this deep.
+    pub fn held_by(&mut self, depth_mm: f64) {
+        self.pull = Ok(quick(depth_mm));
     }
 
     /// Its canal, for a test to spoil.
@@ -67,6 +75,23 @@ impl Ear {
             width_mm,
             point: Point::new(4.0, 0.0, z),
         });
+    }
+}
+
+fn quick(depth_mm: f64) -> Quick {
+    let pull = QuickPull {
+        direction: -Vector::z(),
+        largest_mm: Measured::exact(depth_mm, 0.1),
+        area_mm2: Measured::exact(10.0 * depth_mm, 1.0),
+    };
+    Quick {
+        base: BasePlane {
+            point: Point::new(0.0, 0.0, -12.0),
+            normal: -Vector::z(),
+        },
+        straight: pull,
+        best: pull,
+        held_at: Point::new(4.0, 0.0, 17.0),
     }
 }
 

@@ -18,12 +18,14 @@ mod hole_in_seal_zone;
 mod loose_parts;
 mod pit_in_canal;
 mod print;
+pub mod pull;
 mod scan_ends_in_canal;
 mod scan_too_noisy;
 pub mod shell;
 mod short_of_bend;
 mod side_unlike_order;
 mod tip_feathered;
+mod undercut_straight;
 mod unit_doubtful;
 pub mod wall;
 mod winding_inverted;
@@ -65,6 +67,7 @@ pub static CHECKS: &[&Check] = &[
     &tip_feathered::CHECK,
     &pit_in_canal::CHECK,
     &canal_too_narrow::CHECK,
+    &undercut_straight::CHECK,
     &figures_doubtful::CHECK,
     &winding_inverted::CHECK,
     &fin_edges::CHECK,
@@ -107,6 +110,7 @@ pub fn nearest_id(wrong: &str) -> Option<&'static str> {
         .iter()
         .map(|check| check.id)
         .chain(walls)
+        .chain(pull::PULL_CHECKS.iter().map(|check| check.id))
         .chain(shell::SHELL_CHECKS.iter().map(|check| check.id))
         .map(|id| (strsim::jaro_winkler(id, wrong), id))
         .max_by(|a, b| a.0.total_cmp(&b.0))

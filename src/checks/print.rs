@@ -6,6 +6,7 @@ use crate::limits::wrapped;
 
 use crate::limits::Row;
 
+use super::pull::{PULL_CHECKS, PullCheck};
 use super::shell::{SHELL_CHECKS, ShellCheck};
 use super::wall::{WALL_CHECKS, WallCheck};
 use super::{CHECKS, Check, Verdict};
@@ -55,12 +56,25 @@ impl From<&ShellCheck> for About {
     }
 }
 
+impl From<&PullCheck> for About {
+    fn from(c: &PullCheck) -> Self {
+        Self {
+            id: c.id,
+            asks: c.asks,
+            explains: c.explains,
+            worst: c.worst,
+            limits: c.limits,
+        }
+    }
+}
+
 impl About {
     fn all() -> impl Iterator<Item = Self> {
         let scans = CHECKS.iter().map(|&c| Self::from(c));
         scans
             .chain(WALL_CHECKS.iter().map(|&c| Self::from(c)))
             .chain(SHELL_CHECKS.iter().map(|&c| Self::from(c)))
+            .chain(PULL_CHECKS.iter().map(|&c| Self::from(c)))
     }
 
     fn explained(&self) -> String {

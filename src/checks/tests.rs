@@ -96,6 +96,12 @@ const CASES: &[Case] = &[
         cannot_tell: Some(|e| narrow(e, 5.5, 3.0)),
     },
     Case {
+        id: "undercut-straight",
+        breaks: |e| e.held_by(2.0),
+        weighs: Verdict::Design,
+        cannot_tell: Some(|e| e.canal = Err(NoCanal::TwoTips)),
+    },
+    Case {
         id: "figures-doubtful",
         breaks: |e| e.canal().length_mm = Measured::exact(44.0, 0.2),
         weighs: Verdict::CannotTell,
@@ -199,7 +205,7 @@ fn floater() -> Floater {
 
 fn answers(ear: &Ear, limits: &Limits) -> Vec<(&'static Check, Answer)> {
     run_all(
-        &Facts::new(&ear.scan, &ear.soundness, &ear.canal, ear.ordered),
+        &Facts::new(&ear.scan, &ear.soundness, &ear.canal, ear.ordered).with_pull(&ear.pull),
         limits,
     )
 }
@@ -207,7 +213,7 @@ fn answers(ear: &Ear, limits: &Limits) -> Vec<(&'static Check, Answer)> {
 fn answer(ear: &Ear, id: &str) -> Answer {
     let check = find(id).expect("a check of that id");
     (check.run)(
-        &Facts::new(&ear.scan, &ear.soundness, &ear.canal, ear.ordered),
+        &Facts::new(&ear.scan, &ear.soundness, &ear.canal, ear.ordered).with_pull(&ear.pull),
         &Limits::default(),
     )
 }
@@ -234,7 +240,8 @@ fn rows_are_sound() {
             "{}",
             check.id
         );
-        assert_ne!(check.worst, Verdict::Design, "{} cannot matter", check.id);
+        let said = check.explains.contains("holds no verdict back");
+        assert_eq!(check.worst == Verdict::Design, said, "{}", check.id);
     }
 }
 
@@ -249,11 +256,13 @@ fn every_check_has_its_case() {
 fn every_limit_is_used_by_a_check() {
     let walls = super::wall::WALL_CHECKS.iter().flat_map(|c| c.limits);
     let shells = super::shell::SHELL_CHECKS.iter().flat_map(|c| c.limits);
+    let pulls = super::pull::PULL_CHECKS.iter().flat_map(|c| c.limits);
     let used: BTreeSet<&str> = CHECKS
         .iter()
         .flat_map(|c| c.limits)
         .chain(walls)
         .chain(shells)
+        .chain(pulls)
         .map(|row| row.key)
         .collect();
     let all: BTreeSet<&str> = crate::limits::ROWS.iter().map(|row| row.key).collect();
@@ -668,6 +677,39 @@ fn a_stated_unit_that_makes_a_giant_breaks() {
     let got = answer(&ear, "unit-doubtful");
     assert_eq!(got.outcome, Outcome::Breaks);
     assert!(got.advice.expect("advice").ends_with("mm"));
+}
+
+/// Undercuts are told and hold no verdict back, whatever is known of them.
+#[test]
+fn undercuts_are_told_and_decide_nothing() {
+    use crate::undercut::{CannotTell, NoBase};
+    for (depth_mm, expect) in [
+        (0.3, Outcome::Holds),
+        (0.45, Outcome::CannotTell),
+        (0.55, Outcome::CannotTell),
+        (0.7, Outcome::Breaks),
+    ] {
+        let mut ear = Ear::good();
+        ear.held_by(depth_mm);
+        let got = answer(&ear, "undercut-straight");
+        assert_eq!(
+            (got.outcome, got.weighs),
+            (expect, Verdict::Design),
+            "{}",
+            got.says
+        );
+        ear.soundness.crossing_pairs = 3;
+        let crossed = answer(&ear, "undercut-straight").outcome;
+        assert!(crossed == expect && crossed != Outcome::Holds || crossed == Outcome::CannotTell);
+    }
+    let mut ear = Ear::good();
+    ear.pull = Err(CannotTell::Base(NoBase::NotFound));
+    let got = answer(&ear, "undercut-straight");
+    assert_eq!(
+        (got.outcome, got.weighs),
+        (Outcome::CannotTell, Verdict::Design)
+    );
+    assert!(got.says.contains("base plane"), "{}", got.says);
 }
 
 #[test]

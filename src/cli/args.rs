@@ -31,6 +31,8 @@ pub enum Verb {
     Offset(Offset),
     /// From an impression: trim, build up, hollow, bore; the shell's mesh, and its wall everywhere
     Shell(Box<Shell>),
+    /// How does it come out? Straight pull, best pull, the way out, what to trim
+    Undercut(Undercut),
     /// Print, explain and check the shop's limits
     Limits(LimitsArgs),
     /// Does the stack go in? A placement with its margins, or a proof, or what is in the way
@@ -385,6 +387,40 @@ fn facing(typed: &str) -> Result<Facing, String> {
         }
         _ => Err("it takes found, axis, or three numbers X,Y,Z".to_owned()),
     }
+}
+
+#[derive(Debug, Args)]
+pub struct Undercut {
+    /// A scan, a finished shell, or any closed mesh
+    #[arg(value_name = "MESH")]
+    pub mesh: PathBuf,
+    /// Pull this way, out of the ear (default: along the canal's axis at the aperture)
+    #[arg(long, value_name = "X,Y,Z", allow_hyphen_values = true)]
+    pub pull: Option<String>,
+    /// Write the report with all poses as JSON (`-`: to the output)
+    #[arg(long, value_name = "FILE")]
+    pub json: Option<PathBuf>,
+    /// Write the mesh as PLY with `undercut_mm` and `squeeze_mm` at every point
+    #[arg(long, value_name = "FILE.ply")]
+    pub map: Option<PathBuf>,
+    /// Do not try what would have to be trimmed
+    #[arg(long)]
+    pub no_relief: bool,
+    /// The shop's limits (see `secondbend limits`)
+    #[arg(long, value_name = "FILE")]
+    pub limits: Option<PathBuf>,
+    /// Unit of length of the file, where it does not say it itself
+    #[arg(long, value_enum)]
+    pub unit: Option<UnitWord>,
+    /// Order or serial number, printed on the report
+    #[arg(long, value_name = "TEXT")]
+    pub order: Option<String>,
+    /// How many threads to use (default: one a core)
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..=1024))]
+    pub jobs: Option<u16>,
+    /// Print errors only; the exit code and the files tell the rest
+    #[arg(long)]
+    pub quiet: bool,
 }
 
 #[derive(Debug, Args)]

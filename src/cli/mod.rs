@@ -10,12 +10,14 @@ mod offset;
 mod room;
 mod shell;
 mod tables;
+mod undercut;
 mod vet;
 mod wall;
 
 pub use failure::Failure;
 pub use offset::{Moved, offset_of};
 pub use shell::{Made, shell_of};
+pub use undercut::{PullOptions, Pulled, undercut_of};
 pub use vet::{Vetted, vet_scan, vetted};
 pub use wall::wall_of;
 
@@ -67,6 +69,7 @@ fn run(command: Verb) -> Result<Ending, Failure> {
         Verb::Intake(args) => intake::run(&args),
         Verb::Wall(args) => wall::run(&args),
         Verb::Shell(args) => shell::run(&args),
+        Verb::Undercut(args) => undercut::run(&args),
         Verb::Limits(args) => tables::limits(&args),
         Verb::Checks(args) => tables::checks(&args),
         Verb::Demo(args) => demo::run(&args),

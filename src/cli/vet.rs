@@ -12,12 +12,13 @@ use rayon::prelude::*;
 
 use crate::canal::{self, Canal, NoCanal};
 use crate::checks::{Outcome, Verdict};
-use crate::limits::Limits;
-use crate::mesh::{MeshQueries, Topology};
+use crate::limits::{Limits, rows};
+use crate::mesh::{MeshQueries, Point, Topology};
 use crate::read::{ReadOptions, Scan, read_file};
 use crate::report::page::{PageModel, vet_page};
 use crate::report::{self, Command, Line, Report};
 use crate::soundness::{self, Soundness};
+use crate::undercut::{self, Asked, CannotTell, PullSettings, Quick};
 use crate::write::{refuse_inputs, whole_file};
 
 use super::args::Vet;
@@ -72,11 +73,49 @@ pub fn vetted(scan: &Scan, command: &Command, limits: &Limits) -> Vetted {
         soundness = soundness::inspect_about(&scan.mesh, &topology, &queries, Some(part));
         canal = canal::measure(&scan.mesh, &topology, &queries, &soundness);
     }
+    let pull = canal
+        .as_ref()
+        .ok()
+        .map(|canal| pulls(scan, &topology, &soundness, canal, limits));
+    let report = match &pull {
+        Some(pull) => report::vet_pulled(scan, &soundness, &canal, pull, command, limits),
+        None => report::vet(scan, &soundness, &canal, command, limits),
+    };
     Vetted {
-        report: report::vet(scan, &soundness, &canal, command, limits),
+        report,
         canal,
         soundness,
     }
+}
+
+/// Straight pull and best pull, quickly: the way out takes seconds and is `undercut`'s.
+fn pulls(
+    scan: &Scan,
+    topology: &Topology,
+    soundness: &Soundness,
+    canal: &Canal,
+    limits: &Limits,
+) -> Result<Quick, CannotTell> {
+    let region_of = |p: &Point| canal::region_of(canal, p).0;
+    undercut::quick(
+        &scan.mesh,
+        topology,
+        &Asked {
+            outward: -canal.aperture.normal,
+            pull: None,
+            base: None,
+            face: canal.face,
+            part: Some(canal.part),
+            region_of: &region_of,
+            relief: false,
+            settings: PullSettings {
+                limit_mm: limits.number(&rows::UNDERCUT),
+                noise_mm: soundness.noise_mm,
+                edge_mm: soundness.edge_mm,
+                ..PullSettings::default()
+            },
+        },
+    )
 }
 
 struct Settings {

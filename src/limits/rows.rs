@@ -294,6 +294,12 @@ rows! {
         means: "The canal of a shell may be solid but for its bores over at most this before its end.",
         source: "our reading: acoustic paths in monitors are 10 mm long or less (M. Chasin 2017)",
     };
+    /// Undercut that the ear gives.
+    UNDERCUT = Row {
+        key: "undercut.depth_mm", unit: "mm", kind: number(0.5, 0.0, 10.0),
+        means: "The ear is taken to give this much sideways: an undercut, or the squeeze of a way out, may be at most this.",
+        source: "common practice, no source (0.5-1.0 in the soft canal and concha, 0 in the bony part)",
+    };
     /// Smallest area at the first bend.
     AREA_LEAST = Row {
         key: "figures.first_bend_area_least_mm2", unit: "mm2", kind: number(30.0, 1.0, 500.0),

@@ -8,6 +8,7 @@ use crate::limits::Limits;
 use crate::mesh::Point;
 use crate::read::Scan;
 use crate::soundness::{Hole, Soundness};
+use crate::undercut::{self, Quick};
 use crate::units::Measured;
 
 use super::model::{direction, xyz};
@@ -31,8 +32,29 @@ pub fn vet(
     command: &Command,
     limits: &Limits,
 ) -> Report {
-    let facts = Facts::new(scan, soundness, canal, command.side);
-    let answers = checks::run_all(&facts, limits);
+    gathered(
+        &Facts::new(scan, soundness, canal, command.side),
+        command,
+        limits,
+    )
+}
+
+/// As [`vet`], with the straight pulls of the scan.
+#[must_use]
+pub fn vet_pulled(
+    scan: &Scan,
+    soundness: &Soundness,
+    canal: &Result<Canal, NoCanal>,
+    pull: &Result<Quick, undercut::CannotTell>,
+    command: &Command,
+    limits: &Limits,
+) -> Report {
+    let facts = Facts::new(scan, soundness, canal, command.side).with_pull(pull);
+    gathered(&facts, command, limits)
+}
+
+fn gathered(facts: &Facts, command: &Command, limits: &Limits) -> Report {
+    let answers = checks::run_all(facts, limits);
     Report {
         schema: SCHEMA.to_owned(),
         tool: Tool {
@@ -40,7 +62,7 @@ pub fn vet(
             version: env!("CARGO_PKG_VERSION").to_owned(),
         },
         command: "vet".to_owned(),
-        input: input(&facts, limits),
+        input: input(facts, limits),
         order: command.order.clone(),
         verdict: checks::verdict(answers.iter().map(|(_, answer)| answer)),
         side: SideReport {
@@ -48,8 +70,12 @@ pub fn vet(
             margin: facts.canal.ok().map(|c| Finite(c.side_margin)),
             ordered: command.side.map(|side| side_word(Some(side))),
         },
-        canal: facts.canal.ok().map(|c| canal_report(c, &facts)),
-        soundness: soundness_report(&facts),
+        canal: facts.canal.ok().map(|c| canal_report(c, facts)),
+        soundness: soundness_report(facts),
+        undercut: facts
+            .pull
+            .and_then(Result::ok)
+            .map(|quick| super::undercut::summary(quick, limits)),
         checks: answers
             .into_iter()
             .map(|(check, answer)| check_report(check.id, check.asks, answer))

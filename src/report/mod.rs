@@ -14,9 +14,10 @@ pub mod picture;
 mod schema;
 mod shell;
 mod text;
+mod undercut;
 mod wall;
 
-pub use build::{Command, vet};
+pub use build::{Command, vet, vet_pulled};
 pub use csv::{Line, csv};
 pub use finite::Finite;
 pub use json::{ReportError, json, json_line, unread_line};
@@ -36,6 +37,12 @@ pub use text::{shown, text};
 pub use wall::{
     BoreReport, EdgeReport, HistogramReport, ThinSpotReport, WALL_SCHEMA, WallFigures, WallInput,
     WallReport, WebReport, wall, wall_json, wall_text,
+};
+
+pub use undercut::{
+    BindsReport, HeldReport, PlaneReport, PullReport, PullSummary, ReliefReport, Towards,
+    TrimReport, UNDERCUT_SCHEMA, UndercutFigures, UndercutReport, UndercutSummary,
+    WithdrawalReport, undercut, undercut_json, undercut_text,
 };
 
 /// The cautions that go with every report.

@@ -86,6 +86,8 @@ pub struct Report {
     pub canal: Option<CanalReport>,
     /// The surface as a surface.
     pub soundness: SoundnessReport,
+    /// The straight pulls; `null` where they were not measured (see the checks).
+    pub undercut: Option<super::UndercutSummary>,
     /// Every check with its answer.
     pub checks: Vec<CheckReport>,
     /// All limits used, by table and key.

@@ -10,10 +10,11 @@ fn report_of(ear: &Ear, order: Option<&str>) -> Report {
         order: order.map(str::to_owned),
         side: ear.ordered,
     };
-    vet(
+    vet_pulled(
         &ear.scan,
         &ear.soundness,
         &ear.canal,
+        &ear.pull,
         &command,
         &Limits::default(),
     )
@@ -45,9 +46,13 @@ fn the_keys_that_scripts_rely_on_are_there_in_order() {
             "side",
             "canal",
             "soundness",
+            "undercut",
             "checks",
-            "limits"
         ]
+    );
+    assert_eq!(
+        keys(&v["undercut"]["best_pull"]),
+        ["direction", "largest_mm", "area_mm2"]
     );
     assert_eq!(v["schema"], "secondbend.report/1");
     assert_eq!(v["verdict"], "design");

@@ -1,0 +1,71 @@
+//! Does it come out at all, and does the ear give that much? The question that undercuts are
+//! measured for.
+
+use crate::checks::{Answer, Bar, Verdict, figure, number, region_words, undecided};
+use crate::limits::{Limits, rows};
+use crate::undercut::{Relief, WayOut};
+
+use super::{PullCheck, PullFacts};
+
+pub static CHECK: PullCheck = PullCheck {
+    id: "withdrawal-tight",
+    asks: "Was a way out found that squeezes no more than the ear gives?",
+    explains: "The piece is moved as a whole, turned as well as drawn, until it is clear of the base \
+        plane. The squeeze of a way is how deep any point of its surface goes into the tissue, and the \
+        least one found, replayed by exact distances, is held against the limit. It is an upper bound: \
+        breaking says that no better way was found, not that there is none. What must be trimmed was \
+        tried, not guessed.",
+    worst: Verdict::Repair,
+    limits: &[&rows::UNDERCUT],
+    run,
+};
+
+fn run(facts: &PullFacts, limits: &Limits) -> Answer {
+    let bar = Bar::at_most(&rows::UNDERCUT, limits);
+    let out: &WayOut = match &facts.undercut.withdrawal {
+        Ok(out) => out,
+        Err(why) => {
+            return Answer::cannot_tell(
+                why.to_string(),
+                "look whether the scan's surface is closed and sound",
+            );
+        }
+    };
+    let value = out.way.squeeze_mm;
+    let turned = number(out.way.turn_deg.value(), "deg");
+    let says = format!("squeeze {}, {turned} turned", figure(&value, "mm"));
+    let answer = if bar.judge(&value) == Some(true) {
+        Answer::holds(says)
+    } else if value.value - value.plus_minus > bar.value {
+        Answer::breaks(Verdict::Repair, says, advice(out))
+            .findings(vec![facts.finding(&out.way.binds_at, "it binds here")])
+    } else {
+        let close = undecided(&value, &bar);
+        Answer::cannot_tell(
+            close,
+            "trim a tenth of a millimetre where it binds, or try it on",
+        )
+        .findings(vec![facts.finding(&out.way.binds_at, "it binds here")])
+    };
+    answer.value(value, "mm").limit(bar)
+}
+
+fn advice(out: &WayOut) -> String {
+    let enough = |r: &&Relief| r.enough;
+    match out.relief.iter().find(enough) {
+        Some(relief) => format!(
+            "trim or block out: {} (tried: {} of squeeze are left)",
+            words(relief),
+            number(relief.squeeze_mm.value, "mm")
+        ),
+        None => "trim or block out where it binds, and measure again".to_owned(),
+    }
+}
+
+fn words(relief: &Relief) -> String {
+    let trims = relief.trims.iter().map(|t| {
+        let deep = number(t.deepest.value(), "mm");
+        format!("{} up to {deep} deep", region_words(t.region))
+    });
+    trims.collect::<Vec<_>>().join(", ")
+}
