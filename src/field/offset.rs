@@ -213,14 +213,15 @@ mod tests {
         let outer = sphere(Point::origin(), 4.0, 48);
         let inner = sphere(Point::new(3.0, 0.0, 0.0), 0.6, 32);
         let d = field(&both(&outer, &inner, true)); // wall 0.4 to 6.4
-        let whole = drawn(&Offset::by(&d, Mm(-0.15)), 0.25);
+        // What is left must be wider than a cell (0.3 mm here): thinner walls may be missed.
+        let whole = drawn(&Offset::by(&d, Mm(-0.05)), 0.2);
         assert_eq!(parts(&whole), 2);
         let broken = drawn(&Offset::by(&d, Mm(-0.7)), 0.2);
         assert_eq!(parts(&broken), 1);
     }
 
     /// Walls that meet at 40° and 15°: the ridge is not promised, but the net stays closed with
-    /// every point on the level, and what is wrong is counted and placed.
+    /// every point on the level, crosses nowhere, and where it is blunt is counted and placed.
     #[test]
     fn sharp_ridges_stay_closed_and_are_told() {
         for (off_mm, radius_mm) in [(2.2, 1.2), (1.0, 2.0)] {
@@ -234,8 +235,7 @@ mod tests {
             let v = deviation(&f, &s.mesh);
             assert!(v.vertex_max.0 <= 0.005);
             assert!(v.centre_max.0 <= 0.015 || s.blunt + s.folded + s.given_up.len() > 0);
-            let crossing = all_crossing_pairs(&s.mesh).len();
-            assert!(crossing == 0 || s.crossing + s.folded > 0);
+            assert_eq!((all_crossing_pairs(&s.mesh), s.crossing), (vec![], 0));
         }
     }
 
