@@ -6,7 +6,7 @@ use std::collections::HashMap;
 use rayon::prelude::*;
 use robust::{Coord3D, orient3d};
 
-use crate::mesh::{Point, Vector};
+use crate::mesh::Point;
 
 fn side(a: &Point, b: &Point, c: &Point, d: &Point) -> f64 {
     let [a, b, c, d] = [a, b, c, d].map(|p| Coord3D {
@@ -80,21 +80,33 @@ pub(crate) fn crossing_pairs(
     out
 }
 
-fn cross(a: [u32; 3], b: [u32; 3], corners: &impl Fn([u32; 3]) -> [Point; 3]) -> bool {
-    if a.iter().filter(|i| b.contains(i)).count() > 1 {
+/// Whether an edge of one facet passes through the other; not asked of facets with a common edge.
+pub(crate) fn cross(a: [u32; 3], b: [u32; 3], corners: &impl Fn([u32; 3]) -> [Point; 3]) -> bool {
+    let common = a.iter().filter(|i| b.contains(i)).count();
+    if common > 1 {
         return false;
     }
     let (p, q) = (corners(a), corners(b));
-    let middle = |t: &[Point; 3]| t.iter().map(|p| p.coords).sum::<Vector>() / 3.0;
-    let reach = |t: &[Point; 3]| {
-        let m = middle(t);
-        t.iter().map(|p| (p.coords - m).norm()).fold(0.0, f64::max)
+    let apart = |k: usize| {
+        let span = |t: &[Point; 3]| {
+            let (lo, hi) = (t[0][k].min(t[1][k]), t[0][k].max(t[1][k]));
+            (lo.min(t[2][k]), hi.max(t[2][k]))
+        };
+        let ((a, b), (c, d)) = (span(&p), span(&q));
+        b < c || d < a
     };
-    if (middle(&p) - middle(&q)).norm() > reach(&p) + reach(&q) {
+    if (0..3).any(apart) {
         return false;
     }
-    let any = |p: &[Point; 3], q: &[Point; 3]| (0..3).any(|k| pierces(&p[k], &p[(k + 1) % 3], q));
-    any(&p, &q) || any(&q, &p)
+    // An edge from a common corner meets the other facet there and nowhere else, or lies in it:
+    // asking would need exact arithmetic every time.
+    let any = |a: [u32; 3], p: &[Point; 3], b: [u32; 3], q: &[Point; 3]| {
+        (0..3).any(|k| {
+            let free = common == 0 || !(b.contains(&a[k]) || b.contains(&a[(k + 1) % 3]));
+            free && pierces(&p[k], &p[(k + 1) % 3], q)
+        })
+    };
+    any(a, &p, b, &q) || any(b, &q, a, &p)
 }
 
 /// The same over a whole mesh.

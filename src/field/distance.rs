@@ -1,15 +1,18 @@
 //! Exact signed distance to a scan: nearest point by tree, sign by the cheapest rule that holds.
 //!
-//! The solid is the scan with virtual facets across its openings (see [`super::caps`]); inside is
-//! where the winding number of the two together is at least one half. Where that number hangs on
-//! the virtual facets alone, the sign is *unsure*, and said to be so.
+//! The solid is the scan, its facets wound alike (see [`super::agree`]), with virtual facets across
+//! its openings (see [`super::caps`]); inside is where the winding number of the two together is at
+//! least one half. That number changes at facets only, so the signed distance is continuous. Where
+//! it hangs on the virtual facets alone, the sign is *unsure*, and said to be so.
 
 use std::sync::OnceLock;
 use std::sync::atomic::{AtomicU32, Ordering};
 
 use rayon::prelude::*;
 
+use super::agree;
 use super::caps::Caps;
+use super::crossing::crossing_pairs;
 use super::moments::{Winding, solid_angles};
 use super::pseudonormal::Pseudonormals;
 use super::tree::{Hit, Tree};
@@ -58,9 +61,13 @@ impl SignedDistance {
     /// [`SignedDistance::for_scan`] or [`SignedDistance::with_rule`] where they may occur.
     #[must_use]
     pub fn new(mesh: &Mesh, topology: &Topology) -> Self {
-        let caps = Caps::new(mesh, topology);
-        let (mut points, mut facets) = mesh.clone().into_parts();
-        points.extend(&caps.points);
+        let alike = agree::wound_alike(mesh, topology);
+        let own = alike.as_ref().map(Topology::new);
+        let caps = Caps::new(
+            alike.as_ref().unwrap_or(mesh),
+            own.as_ref().unwrap_or(topology),
+        );
+        let (points, mut facets) = alike.unwrap_or_else(|| mesh.clone()).into_parts();
         facets.extend(&caps.facets);
         let closed = Mesh::new(points, facets).expect("caps join points that exist");
         let tree = Tree::new(closed.points(), closed.facets());
@@ -74,16 +81,23 @@ impl SignedDistance {
             pseudonormals: None,
             winding: OnceLock::new(),
         };
-        let own;
-        let topology = if out.caps.facets.is_empty() {
-            topology
+        let own = if out.caps.facets.is_empty() {
+            own
         } else {
-            own = Topology::new(&out.closed);
-            &own
+            Some(Topology::new(&out.closed))
         };
+        let topology = own.as_ref().unwrap_or(topology);
         let normals = Pseudonormals::new(&out.closed, topology);
-        out.pseudonormals = normals.filter(|_| out.parts_agree(topology));
+        out.pseudonormals = normals.filter(|_| !out.spans_cross() && out.parts_agree(topology));
         out
+    }
+
+    /// Whether a virtual facet passes through another facet: spans over ragged rims do, and beside
+    /// them the nearest normal told the wrong side.
+    fn spans_cross(&self) -> bool {
+        let facets = self.closed.facets();
+        let spans: Vec<bool> = (0..facets.len()).map(|f| f >= self.scan_facets).collect();
+        !crossing_pairs(self.closed.points(), facets, &spans).is_empty()
     }
 
     /// The same, with the rule that what [`crate::soundness`] found asks for.
@@ -413,6 +427,51 @@ mod tests {
         assert!(!d.is_virtual(d.distance(&at(-4.0), None).facet));
         assert!(!d.is_unsure(&at(-2.0)) && !d.is_unsure(&at(9.0)));
         assert!(d.is_unsure(&at(3.0)) && d.is_unsure(&at(3.3)));
+    }
+
+    /// However a scan is torn, wound and roughened: the signed distance changes by no more than the
+    /// way gone, so a side never changes in empty space; and far from it one is outside.
+    #[test]
+    fn a_side_changes_at_facets_only() {
+        let hemisphere = kept(&sphere(Point::origin(), 5.0, 40), |p| p.z < 0.4 * p.x.sin());
+        let open_tube = kept(&bent_tube(2.0, 4.0, 1.5, 32), |p| p.z > -4.8);
+        for mesh in [
+            hemisphere.clone(),
+            rough(&hemisphere, 0.1),
+            rough(&open_tube, 0.1),
+            torn_sphere(5.0, 0.15),
+        ] {
+            let d = field(&mesh);
+            let (lo, hi) = cube(9.0);
+            let steps = scattered(
+                Point::new(-0.3, -0.3, -0.3),
+                Point::new(0.3, 0.3, 0.3),
+                4000,
+            );
+            for (p, step) in scattered(lo, hi, 4000).iter().zip(steps) {
+                let q = p + step.coords;
+                let (a, b) = (d.distance(p, None), d.distance(&q, None));
+                let change = (a.value_mm - b.value_mm).abs();
+                assert!(change <= step.coords.norm() + 1e-9, "{p} {q}: {change}");
+                let (inner, outer) = Implicit::bounds(&d);
+                let within = p.coords.sup(&inner.coords) == p.coords
+                    && p.coords.inf(&outer.coords) == p.coords;
+                assert!(within || a.value_mm > 0.0, "{p}: inside, out of the bounds");
+            }
+        }
+    }
+
+    #[test]
+    fn a_torn_sphere_has_the_sides_of_a_whole_one() {
+        let d = field(&torn_sphere(5.0, 0.0));
+        let (lo, hi) = cube(7.0);
+        for p in scattered(lo, hi, 4000) {
+            // Under the ragged opening, which ends at 0.63 of the radius.
+            if p.z < 0.6 * 5.0 && (p.coords.norm() - 5.0).abs() > 0.3 {
+                let inside = d.distance(&p, None).value_mm < 0.0;
+                assert_eq!(inside, p.coords.norm() < 5.0, "{p}");
+            }
+        }
     }
 
     #[test]

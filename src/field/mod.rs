@@ -3,6 +3,7 @@
 //! Everything here answers "how far, and on which side": exact distance to a mesh, sign on meshes
 //! with holes and fins, sparse grids of it, and level sets of it drawn as closed meshes.
 
+mod agree;
 mod band;
 mod caps;
 mod contour;

@@ -213,24 +213,15 @@ mod tests {
         let outer = sphere(Point::origin(), 4.0, 48);
         let inner = sphere(Point::new(3.0, 0.0, 0.0), 0.6, 32);
         let d = field(&both(&outer, &inner, true)); // wall 0.4 to 6.4
-        let whole = drawn(&Offset::by(&d, Mm(-0.15)), 0.25);
+        // What is left must be wider than a cell (0.3 mm here): thinner walls may be missed.
+        let whole = drawn(&Offset::by(&d, Mm(-0.05)), 0.2);
         assert_eq!(parts(&whole), 2);
-        // The walls meet at 65° along a ridge of 0.25 mm cells: where it could not be followed, the
-        // place is told and the middles of facets beside it are off.
-        let f = Offset::by(&d, Mm(-0.7));
-        let broken = surface(&f, 0.25).expect("a surface");
-        assert_eq!(parts(&broken.mesh), 1);
-        let topo = Topology::new(&broken.mesh);
-        let faults = (topo.open_edges, topo.fins.len(), topo.flipped_edges);
-        assert_eq!(faults, (0, 0, 0), "open, fins, flipped");
-        let off = deviation(&f, &broken.mesh);
-        assert!(off.vertex_max.0 <= 0.005, "{off:?}");
-        let told = broken.given_up.len() + broken.blunt + broken.folded + broken.crossing;
-        assert!(off.centre_max.0 <= 0.02 || told > 0, "{off:?}");
+        let broken = drawn(&Offset::by(&d, Mm(-0.7)), 0.2);
+        assert_eq!(parts(&broken), 1);
     }
 
     /// Walls that meet at 40° and 15°: the ridge is not promised, but the net stays closed with
-    /// every point on the level, and what is wrong is counted and placed.
+    /// every point on the level, crosses nowhere, and where it is blunt is counted and placed.
     #[test]
     fn sharp_ridges_stay_closed_and_are_told() {
         for (off_mm, radius_mm) in [(2.2, 1.2), (1.0, 2.0)] {
@@ -244,9 +235,61 @@ mod tests {
             let v = deviation(&f, &s.mesh);
             assert!(v.vertex_max.0 <= 0.005);
             assert!(v.centre_max.0 <= 0.015 || s.blunt + s.folded + s.given_up.len() > 0);
-            let crossing = all_crossing_pairs(&s.mesh).len();
-            assert!(crossing == 0 || s.crossing + s.folded > 0);
+            assert_eq!((all_crossing_pairs(&s.mesh), s.crossing), (vec![], 0));
         }
+    }
+
+    /// Sheets torn open, roughened and wound both ways: whatever is asked, a closed surface in one
+    /// part without crossings comes, of the volume of the whole shape.
+    #[test]
+    fn torn_and_rough_scans_give_closed_surfaces_that_nowhere_cross() {
+        let ball = |r: f64| 4.0 / 3.0 * std::f64::consts::PI * r.powi(3);
+        let hemisphere = kept(&sphere(Point::origin(), 4.0, 40), |p| p.z < 0.05);
+        let scans = [
+            (hemisphere.clone(), 0.5, 0.05),
+            (rough(&hemisphere, 0.1), 0.5, 0.08),
+            (torn_sphere(4.0, 0.0), 0.95, 0.06),
+            (torn_sphere(4.0, 0.15), 0.95, 0.09),
+        ];
+        for (n, (scan, share, within)) in scans.into_iter().enumerate() {
+            let d = field(&scan);
+            let base = drawn_soundly(&Offset::by(&d, Mm(0.0)), 0.3).signed_volume_mm3();
+            assert!(
+                (base / (share * ball(4.0)) - 1.0).abs() < within,
+                "{n}: {base}"
+            );
+            for r in [0.3, -0.8] {
+                let v = drawn_soundly(&Offset::by(&d, Mm(r)), 0.3).signed_volume_mm3();
+                assert!(v > 0.0 && (v > base) == (r > 0.0), "{n} {r}: {v} {base}");
+            }
+        }
+    }
+
+    #[test]
+    fn an_open_tube_is_closed_flat_at_its_end() {
+        let whole = bent_tube(2.0, 4.0, 0.0, 48); // 10 mm long
+        let scan = kept(&whole, |p| (p.x - 4.0).hypot(p.y) > 1.9 || p.z < 0.0);
+        let d = field(&scan);
+        assert_eq!(d.openings().0, 1);
+        let (whole, pi) = (field(&whole), std::f64::consts::PI);
+        for r in [0.3, -0.5] {
+            let got = drawn(&Offset::by(&d, Mm(r)), 0.2).signed_volume_mm3();
+            let same = drawn(&Offset::by(&whole, Mm(r)), 0.2).signed_volume_mm3();
+            assert!((got / same - 1.0).abs() < 1e-3, "{r}: {got} {same}");
+            let plain = pi * (2.0_f64 + r.min(0.0)).powi(2) * (10.0 + 2.0 * r.min(0.0));
+            assert!(got > 0.98 * plain, "{r}: {got} {plain}");
+        }
+    }
+
+    fn drawn_soundly(f: &impl Implicit, cell_mm: f64) -> Mesh {
+        let s = surface(f, cell_mm).expect("a surface");
+        let topo = Topology::new(&s.mesh);
+        let faults = (topo.open_edges, topo.fins.len(), topo.flipped_edges);
+        assert_eq!(faults, (0, 0, 0), "open, fins, flipped");
+        assert_eq!(all_crossing_pairs(&s.mesh), vec![]);
+        assert!(deviation(f, &s.mesh).vertex_max.0 <= 0.005);
+        assert_eq!(parts(&s.mesh), 1);
+        s.mesh
     }
 
     fn parts(mesh: &Mesh) -> usize {

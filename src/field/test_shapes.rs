@@ -164,3 +164,42 @@ pub(crate) fn scattered(lo: Point, hi: Point, n: usize) -> Vec<Point> {
         .map(|_| lo + Vector::from_fn(|_, _| unit()).component_mul(&(hi - lo)))
         .collect()
 }
+
+/// Points moved along the normals of their facets by up to `by`, as scanner noise does.
+pub(crate) fn rough(mesh: &Mesh, by: f64) -> Mesh {
+    let (mut points, facets) = mesh.clone().into_parts();
+    let mut out = vec![Vector::zeros(); points.len()];
+    for (f, corners) in facets.iter().enumerate() {
+        for &c in corners {
+            out[c as usize] += mesh.area_vector(f);
+        }
+    }
+    let (lo, hi) = (Point::new(-1.0, 0.0, 0.0), Point::new(1.0, 1.0, 1.0));
+    let chance = scattered(lo, hi, points.len());
+    for ((p, n), c) in points.iter_mut().zip(out).zip(chance) {
+        *p += n.try_normalize(1e-12).unwrap_or_else(Vector::zeros) * (by * c.x);
+    }
+    Mesh::new(points, facets).expect("indices kept")
+}
+
+/// A sphere about the origin with noise, a ragged opening at the top, two holes in its side and a
+/// patch wound the wrong way.
+pub(crate) fn torn_sphere(radius: f64, noise: f64) -> Mesh {
+    let whole = rough(&sphere(Point::origin(), radius, 40), noise);
+    let ragged = |p: &Point| {
+        let round = p.y.atan2(p.x);
+        p.z < radius * (0.75 + 0.12 * (5.0 * round).sin())
+    };
+    let at = |x: f64, y: f64, z: f64| Point::new(x, y, z) * radius;
+    let hole = |p: &Point| {
+        (p - at(1.0, 0.0, 0.0)).norm() < 0.25 * radius
+            || (p - at(0.0, -0.8, -0.6)).norm() < 0.2 * radius
+    };
+    let (points, mut facets) = kept(&whole, |p| ragged(p) && !hole(p)).into_parts();
+    for f in &mut facets {
+        if (points[f[0] as usize] - at(0.0, 0.8, -0.6)).norm() < 0.3 * radius {
+            f.swap(0, 1);
+        }
+    }
+    Mesh::new(points, facets).expect("indices kept")
+}

@@ -7,10 +7,12 @@
 //! walls that meet at 40° or less may leave folded or blunt facets at their ridge, some of which
 //! cross: [`Surface::folded`] and [`Surface::blunt`] tell.
 
+mod draft;
 mod grid;
 mod net;
 mod patches;
 mod place;
+mod polish;
 mod refine;
 mod untangle;
 mod zones;
@@ -19,7 +21,8 @@ use rayon::prelude::*;
 
 use super::{Implicit, Sample};
 use crate::mesh::{Mesh, Point};
-use grid::{Cell, Grid};
+use draft::Draft;
+use grid::Grid;
 use patches::Sheets;
 use place::Vertex;
 
@@ -83,17 +86,23 @@ pub fn surface<F: Implicit + ?Sized>(f: &F, cell_mm: f64) -> Result<Surface, Con
     let vertices: Vec<Vertex> = grid
         .cells
         .par_iter()
+        .enumerate()
         .zip(&sheets)
         .with_min_len(64)
-        .flat_map_iter(|(cell, s)| {
+        .flat_map_iter(|((c, _), s)| {
             let grid = &grid;
-            (0..s.count).map(move |n| vertex(f, grid, cell, s, n))
+            (0..s.count).map(move |n| vertex(f, grid, c, s, n))
         })
         .collect();
     let quads = patches::quads(&grid, &sheets);
-    drop(grid);
-    let facets = halves(f, &quads, &vertices, cell_mm);
-    let done = refine::refine(f, vertices, facets, cell_mm);
+    let draft = Draft {
+        grid,
+        sheets,
+        vertices,
+        quads,
+    };
+    let done = refine::refine(f, &draft);
+    drop(draft);
     let mut unsettled: Vec<(f64, Point)> = done
         .vertices
         .iter()
@@ -121,27 +130,20 @@ pub fn project<F: Implicit + ?Sized>(f: &F, p: &Point, tolerance_mm: f64) -> Sam
     place::settle(f, p, None, tolerance_mm / place::ON_LEVEL)
 }
 
-fn vertex<F: Implicit + ?Sized>(f: &F, grid: &Grid, cell: &Cell, s: &Sheets, n: u8) -> Vertex {
+fn vertex<F: Implicit + ?Sized>(f: &F, grid: &Grid, c: usize, s: &Sheets, n: u8) -> Vertex {
+    let cell = &grid.cells[c];
     let mut around: Vec<Sample> = Vec::with_capacity(8);
-    let (mut sum, mut count) = (crate::mesh::Vector::zeros(), 0.0);
     let mut seen = 0_u8;
     for e in (0..12).filter(|&e| s.of_edge[e] == n) {
         let (a, b) = patches::ends(e);
-        let (p, q) = (
-            &grid.samples[cell.corners[a] as usize],
-            &grid.samples[cell.corners[b] as usize],
-        );
-        let t = p.value_mm / (p.value_mm - q.value_mm);
-        sum += p.at.coords + (q.at - p.at) * t;
-        count += 1.0;
-        for (c, corner) in [(a, p), (b, q)] {
+        for c in [a, b] {
             if seen >> c & 1 == 0 {
                 seen |= 1 << c;
-                around.push(*corner);
+                around.push(grid.samples[cell.corners[c] as usize]);
             }
         }
     }
-    let guess = Point::from(sum / count);
+    let guess = draft::guess(grid, c, s, n);
     let lo = grid.point(cell.key);
     let placed = place::place(f, &guess, &around, grid.cell_mm, grid.cell_mm);
     // A crease that passes outside the cell belongs to the cell next door.

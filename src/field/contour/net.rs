@@ -16,6 +16,8 @@ pub(super) struct Net {
     pub facets: Vec<[u32; 3]>,
     /// Facet across the edge from corner k to corner k + 1.
     pub across: Vec<[u32; 3]>,
+    /// Facets of this range stay as they are.
+    frozen: std::ops::Range<u32>,
 }
 
 impl Net {
@@ -25,7 +27,27 @@ impl Net {
             vertices,
             facets,
             across,
+            frozen: 0..0,
         }
+    }
+
+    /// Freezes all facets from this one on.
+    pub fn freeze(&mut self, from: usize) {
+        self.frozen = from as u32..self.facets.len() as u32;
+    }
+
+    pub fn unfreeze(&mut self) {
+        self.frozen = 0..0;
+    }
+
+    pub fn frozen(&self, t: u32) -> bool {
+        self.frozen.contains(&t)
+    }
+
+    /// Whether edge `e` of facet `t` may be turned, split or collapsed.
+    pub fn is_free(&self, t: u32, e: usize) -> bool {
+        let g = self.across[t as usize][e];
+        g != NONE && !self.frozen(t) && !self.frozen(g)
     }
 
     pub fn gone(&self, t: u32) -> bool {
@@ -110,6 +132,9 @@ impl Net {
         let [a, b, c] = self.corners(t, e);
         let (g, _, d) = self.opposite(t, e);
         if g == NONE {
+            return None;
+        }
+        if self.ring(t, a)?.iter().any(|&r| self.frozen(r)) {
             return None;
         }
         let (of_a, of_b) = (self.ring(t, a)?, self.ring(t, b)?);

@@ -157,8 +157,19 @@ fn link(grid: &Grid, cell: &Cell, turned: &HashSet<FaceKey>) -> Sheets {
     out
 }
 
-/// One facet of four corners for every crossed grid edge, counter-clockwise seen from outside.
-pub(super) fn quads(grid: &Grid, sheets: &[Sheets]) -> Vec<[u32; 4]> {
+/// A facet of four corners round a crossed grid edge, counter-clockwise seen from outside.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Quad {
+    /// Vertices.
+    pub around: [u32; 4],
+    /// The cell of each.
+    pub cells: [u32; 4],
+    /// Samples at the ends of the grid edge.
+    pub ends: [u32; 2],
+}
+
+/// One for every crossed grid edge.
+pub(super) fn quads(grid: &Grid, sheets: &[Sheets]) -> Vec<Quad> {
     let mut out = Vec::with_capacity(grid.cells.len());
     for cell in &grid.cells {
         for axis in 0..3 {
@@ -170,16 +181,22 @@ pub(super) fn quads(grid: &Grid, sheets: &[Sheets]) -> Vec<[u32; 4]> {
                 let mut k = cell.key;
                 k[b] = k[b].checked_sub(u)?;
                 k[c] = k[c].checked_sub(v)?;
-                let s = &sheets[grid.cell_at(k)?];
-                Some(s.first + u32::from(s.of_edge[axis * 4 + (u | v << 1) as usize]))
+                let cell = grid.cell_at(k)?;
+                let s = &sheets[cell];
+                let sheet = s.of_edge[axis * 4 + (u | v << 1) as usize];
+                Some((s.first + u32::from(sheet), cell as u32))
             });
             let [Some(p), Some(q), Some(r), Some(s)] = around else {
                 continue; // Grid::close leaves no such gap
             };
-            out.push(if cell.mask & 1 == 1 {
-                [p, q, r, s]
-            } else {
-                [s, r, q, p]
+            let mut round = [p, q, r, s];
+            if cell.mask & 1 == 0 {
+                round.reverse();
+            }
+            out.push(Quad {
+                around: round.map(|(v, _)| v),
+                cells: round.map(|(_, c)| c),
+                ends: [cell.corners[0], cell.corners[1 << axis]],
             });
         }
     }

@@ -11,7 +11,7 @@ use crate::mesh::{Point, Vector};
 
 /// Gradients further apart than this (cosine of 25°) may belong to two sheets. At 10° every
 /// bend of 1 mm radius is tried in vain (five extra questions each); at 45° flat creases stay cut.
-const SAME_SHEET: f64 = 0.906;
+pub(super) const SAME_SHEET: f64 = 0.906;
 /// How far beside a crease its branches are asked, in cells. 0.01: a crease of 1 µm error can hide
 /// the branch; 0.3: on a sheet of 0.5 mm radius the plane taken there is off by 4 µm.
 const BESIDE: f64 = 0.08;

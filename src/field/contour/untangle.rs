@@ -7,7 +7,7 @@
 use rayon::prelude::*;
 
 use super::super::{Implicit, Sample};
-use super::net::{NONE, Net};
+use super::net::Net;
 use super::place::{self, Vertex};
 use crate::mesh::{Point, Vector};
 
@@ -27,7 +27,7 @@ pub(super) fn untangle<F: Implicit + ?Sized>(f: &F, net: &mut Net, cell_mm: f64)
         let before = mended;
         if round < ROUNDS {
             for &t in &folded {
-                if !net.gone(t) && !faces_out(f, net, net.facets[t as usize]) {
+                if !net.gone(t) && !net.frozen(t) && !faces_out(f, net, net.facets[t as usize]) {
                     let done = turn(f, net, t)
                         || relax(f, net, t, cell_mm)
                         || collapse(f, net, t, cell_mm);
@@ -88,8 +88,8 @@ fn turn<F: Implicit + ?Sized>(f: &F, net: &mut Net, t: u32) -> bool {
     let mut best = (FACING, None);
     for e in 0..3 {
         let [a, b, c] = net.corners(t, e);
-        let (g, _, d) = net.opposite(t, e);
-        if g == NONE || c == d || net.joined(t, c, d) {
+        let (_, _, d) = net.opposite(t, e);
+        if !net.is_free(t, e) || c == d || net.joined(t, c, d) {
             continue;
         }
         let worse = cosine(f, net, [c, d, b]).min(cosine(f, net, [d, c, a]));
@@ -110,6 +110,9 @@ fn relax<F: Implicit + ?Sized>(f: &F, net: &mut Net, t: u32, cell_mm: f64) -> bo
         let Some(ring) = net.ring(t, v) else {
             continue;
         };
+        if ring.iter().any(|&r| net.frozen(r)) {
+            continue;
+        }
         let folds = |net: &Net| {
             let folded = |&&r: &&u32| !faces_out(f, net, net.facets[r as usize]);
             ring.iter().filter(folded).count()
@@ -141,7 +144,7 @@ fn collapse<F: Implicit + ?Sized>(f: &F, net: &mut Net, t: u32, cell_mm: f64) ->
         let [a, b, _] = net.corners(t, e);
         let (g, k, _) = net.opposite(t, e);
         let length = (net.at(b) - net.at(a)).norm();
-        if g == NONE || length > cell_mm {
+        if !net.is_free(t, e) || length > cell_mm {
             continue;
         }
         // A vertex on a crease is worth more than one that is not.

@@ -18,18 +18,23 @@ pub(super) enum Care {
     Gentle,
     /// Nothing is done.
     HandsOff,
+    /// Nothing is done, and the net is held inside its cells.
+    Held,
 }
 
 type Key = [i64; 3];
 
 pub(super) struct Zones {
     width_mm: f64,
+    /// Care where nothing more was asked for.
+    least: Care,
     care: BTreeMap<Key, Care>,
 }
 
 impl Zones {
-    pub fn new(cell_mm: f64) -> Self {
+    pub fn new(cell_mm: f64, least: Care) -> Self {
         Self {
+            least,
             width_mm: ZONE * cell_mm,
             care: BTreeMap::new(),
         }
@@ -41,30 +46,59 @@ impl Zones {
 
     pub fn at(&self, p: &Point) -> Care {
         if self.care.is_empty() {
-            return Care::Plain;
+            return self.least;
         }
-        self.care.get(&self.key(p)).copied().unwrap_or(Care::Plain)
+        self.care.get(&self.key(p)).copied().unwrap_or(self.least)
     }
 
-    /// Asks for more care about these places, apart from known ones; false where no more can be
-    /// asked for.
-    pub fn more_care(&mut self, places: &[Point], known: &[Point]) -> bool {
-        let next: BTreeMap<Key, Care> = places
+    pub fn held(&self, p: &Point) -> bool {
+        self.at(p) == Care::Held
+    }
+
+    pub fn count_held(&self) -> usize {
+        self.care.values().filter(|c| **c == Care::Held).count()
+    }
+
+    /// Asks for one step more of care about these places, apart from known ones, and for no more
+    /// than `last`; false where no more can be asked for.
+    pub fn more_care(&mut self, places: &[Point], known: &[Point], last: Care) -> bool {
+        let next: Vec<(Point, Care)> = places
             .iter()
             .filter(|p| !known.contains(p))
             .map(|p| {
                 let worse = match self.at(p) {
                     Care::Plain => Care::Gentle,
-                    Care::Gentle | Care::HandsOff => Care::HandsOff,
+                    Care::Gentle => Care::HandsOff,
+                    Care::HandsOff | Care::Held => Care::Held,
                 };
-                (self.key(p), worse)
+                (*p, worse.min(last))
             })
             .collect();
+        self.mark(next)
+    }
+
+    /// Wants the net held about these places; false where it is already.
+    pub fn hold(&mut self, places: &[Point]) -> bool {
+        let next = places.iter().map(|p| (*p, Care::Held)).collect();
+        self.mark(next)
+    }
+
+    fn mark(&mut self, places: Vec<(Point, Care)>) -> bool {
         let mut changed = false;
-        for (k, care) in next {
+        for (p, care) in places {
+            let k = self.key(&p);
             for n in 0..27_i64 {
-                let beside = [k[0] + n % 3 - 1, k[1] + n / 3 % 3 - 1, k[2] + n / 9 - 1];
-                let now = self.care.entry(beside).or_insert(Care::Plain);
+                let away = [n % 3 - 1, n / 3 % 3 - 1, n / 9 - 1];
+                // What is given up is kept small: only zones within half a zone of the place.
+                let far = |a: usize| {
+                    let within = p[a] / self.width_mm - k[a] as f64;
+                    away[a] == if within < 0.5 { 1 } else { -1 }
+                };
+                if care >= Care::HandsOff && (0..3).any(far) {
+                    continue;
+                }
+                let beside = [k[0] + away[0], k[1] + away[1], k[2] + away[2]];
+                let now = self.care.entry(beside).or_insert(self.least);
                 changed |= *now < care;
                 *now = care.max(*now);
             }
@@ -74,7 +108,7 @@ impl Zones {
 
     /// Middles of the zones that were left alone.
     pub fn given_up(&self) -> Vec<Point> {
-        let off = self.care.iter().filter(|(_, c)| **c == Care::HandsOff);
+        let off = self.care.iter().filter(|(_, c)| **c >= Care::HandsOff);
         off.map(|(k, _)| Point::from(k.map(|c| (c as f64 + 0.5) * self.width_mm)))
             .collect()
     }

@@ -1,0 +1,179 @@
+//! Last of all, facets still off the level are split or turned one at a time, each change looked at
+//! for folds and crossings before it stays.
+//!
+//! Refining as a whole gives a place up when its changes cross; most of them, one by one, do not.
+
+use std::collections::BTreeSet;
+
+use super::super::Implicit;
+use super::super::crossing::cross;
+use super::net::{NONE, Net};
+use super::place::{Vertex, settle};
+use super::refine::{Remedy, SHORTEST};
+use super::untangle::{FACING, facing};
+use crate::mesh::Point;
+
+/// A facet's middle may be this far off, in cells: at 0.2 mm 12 µm, where 15 are promised.
+const ENOUGH: f64 = 0.06;
+/// Changes tried at most, worst facets first: each asks the facets round about whether they cross.
+const MOST: usize = 600;
+const ROUNDS: usize = 6;
+
+struct Polish<'a, F: ?Sized> {
+    f: &'a F,
+    net: &'a mut Net,
+    cell_mm: f64,
+    /// Facets that a change may meet.
+    region: Vec<u32>,
+}
+
+/// How many changes stayed.
+pub(super) fn polish<F: Implicit + ?Sized>(f: &F, net: &mut Net, cell_mm: f64) -> usize {
+    net.unfreeze();
+    let mut bad = net.off_level(f, ENOUGH * cell_mm);
+    bad.truncate(MOST / 2);
+    if bad.is_empty() {
+        return 0;
+    }
+    let region = region(net, &bad, cell_mm);
+    let mut polish = Polish {
+        f,
+        net,
+        cell_mm,
+        region,
+    };
+    let (mut tried, mut stayed) = (0, 0);
+    for round in 0..ROUNDS {
+        let before = stayed;
+        let mut next = BTreeSet::new();
+        for &(_, t) in &bad {
+            if tried < MOST {
+                tried += 1;
+                let touched = polish.mend(t, round < 2);
+                stayed += usize::from(!touched.is_empty());
+                next.extend(touched);
+                next.insert(t);
+            }
+        }
+        if stayed == before {
+            break;
+        }
+        let off = |t: u32| polish.net.middle(f, t).value_mm.abs();
+        bad = next.into_iter().map(|t| (off(t), t)).collect();
+        bad.retain(|(off, _)| *off > ENOUGH * cell_mm);
+        bad.sort_by(|x, y| y.0.total_cmp(&x.0).then(x.1.cmp(&y.1)));
+    }
+    stayed
+}
+
+/// Facets within about two cells of these.
+fn region(net: &Net, bad: &[(f64, u32)], cell_mm: f64) -> Vec<u32> {
+    let key = |p: &Point| [0, 1, 2].map(|k| (p[k] / (2.0 * cell_mm)).floor() as i64);
+    let mut near: BTreeSet<[i64; 3]> = BTreeSet::new();
+    for (_, t) in bad {
+        let k = key(&net.middle_of(*t));
+        near.extend((0..27).map(|n| [k[0] + n % 3 - 1, k[1] + n / 3 % 3 - 1, k[2] + n / 9 - 1]));
+    }
+    let live = (0..net.facets.len() as u32).filter(|&t| !net.gone(t));
+    live.filter(|&t| {
+        let corners = net.facets[t as usize];
+        corners.iter().any(|&v| near.contains(&key(net.at(v))))
+    })
+    .collect()
+}
+
+impl<F: Implicit + ?Sized> Polish<'_, F> {
+    /// The facets that a change which stayed has touched.
+    fn mend(&mut self, t: u32, turns: bool) -> Vec<u32> {
+        let usual = [turns, false].map(|turns| self.net.remedy(self.f, t, self.cell_mm, turns));
+        let plain = (0..3).map(|e| self.plain_split(t, e));
+        for way in usual.into_iter().chain(plain).flatten().collect::<Vec<_>>() {
+            let touched = self.attempt(way);
+            if !touched.is_empty() {
+                return touched;
+            }
+        }
+        Vec::new()
+    }
+
+    /// The middle of an edge, straight onto the level.
+    fn plain_split(&self, t: u32, edge: usize) -> Option<Remedy> {
+        let [a, b, _] = self.net.corners(t, edge);
+        let long = (self.net.at(b) - self.net.at(a)).norm() > SHORTEST * self.cell_mm;
+        (long && self.net.is_free(t, edge)).then(|| {
+            let near = &self.net.vertices[a as usize].sample;
+            let middle = nalgebra::center(self.net.at(a), self.net.at(b));
+            let sample = settle(self.f, &middle, Some(near), self.cell_mm);
+            let crease = false;
+            Remedy::Split {
+                facet: t,
+                edge,
+                vertex: Vertex { sample, crease },
+            }
+        })
+    }
+
+    fn attempt(&mut self, way: Remedy) -> Vec<u32> {
+        let (t, e) = match &way {
+            Remedy::Turn { facet, edge } | Remedy::Split { facet, edge, .. } => (*facet, *edge),
+        };
+        let (g, ..) = self.net.opposite(t, e);
+        if g == NONE {
+            return Vec::new();
+        }
+        let (made, vertices) = (self.net.facets.len() as u32, self.net.vertices.len());
+        let beside = [t, g].map(|t| self.net.across[t as usize]);
+        let kept: Vec<(u32, [u32; 3], [u32; 3])> = beside
+            .into_iter()
+            .flatten()
+            .chain([t, g])
+            .filter(|&t| t != NONE)
+            .map(|t| (t, self.net.facets[t as usize], self.net.across[t as usize]))
+            .collect();
+        let off = |net: &Net, all: &[u32]| -> f64 {
+            let off = all.iter().map(|&t| net.middle(self.f, t).value_mm.abs());
+            off.fold(0.0, f64::max)
+        };
+        let was_off = off(self.net, &[t, g]);
+        let mut touched = vec![t, g];
+        match way {
+            Remedy::Turn { .. } => self.net.turn(t, e),
+            Remedy::Split { vertex, .. } => {
+                self.net.split(t, e, vertex);
+                touched.extend([made, made + 1]);
+            }
+        }
+        // A split may leave two facets as far off as before, to be split again.
+        if off(self.net, &touched) <= was_off && self.is_sound(&touched) {
+            self.region.extend(made..self.net.facets.len() as u32);
+            return touched;
+        }
+        self.net.vertices.truncate(vertices);
+        self.net.facets.truncate(made as usize);
+        self.net.across.truncate(made as usize);
+        for (t, corners, across) in kept {
+            self.net.facets[t as usize] = corners;
+            self.net.across[t as usize] = across;
+        }
+        Vec::new()
+    }
+
+    /// Whether these facets face out and cross nothing.
+    fn is_sound(&self, facets: &[u32]) -> bool {
+        let net = &*self.net;
+        let corners = |c: [u32; 3]| c.map(|v| *net.at(v));
+        let out = |&t: &u32| {
+            let c = net.facets[t as usize];
+            let near = &net.vertices[c[0] as usize].sample;
+            facing(self.f, corners(c), near) > FACING
+        };
+        facets.iter().all(out)
+            && facets.iter().all(|&t| {
+                let mine = net.facets[t as usize];
+                let others = self.region.iter().chain(facets);
+                others
+                    .filter(|&&o| o != t)
+                    .all(|&o| !cross(mine, net.facets[o as usize], &corners))
+            })
+    }
+}
