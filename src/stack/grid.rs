@@ -213,12 +213,24 @@ impl Depth {
     #[inline]
     #[must_use]
     pub fn depth_and_slope(&self, p: &Point) -> (f64, Vector) {
+        let (depth, slope) = self.depth_and_slope_below(p, f64::INFINITY);
+        (depth, slope.unwrap_or_else(Vector::zeros))
+    }
+
+    /// Interpolated depth, and its gradient where the depth is less than `below`.
+    #[inline]
+    #[must_use]
+    pub fn depth_and_slope_below(&self, p: &Point, below: f64) -> (f64, Option<Vector>) {
         let cell = self.cell(p);
         let c = &cell.corners;
         let [tx, ty, tz] = cell.share;
         let (x00, x10) = (lerp(c[0], c[1], tx), lerp(c[2], c[3], tx));
         let (x01, x11) = (lerp(c[4], c[5], tx), lerp(c[6], c[7], tx));
         let (low, high) = (lerp(x00, x10, ty), lerp(x01, x11, ty));
+        let depth = lerp(low, high, tz);
+        if cell.out.is_none() && depth >= below {
+            return (depth, None);
+        }
         let dx = lerp(
             lerp(c[1] - c[0], c[3] - c[2], ty),
             lerp(c[5] - c[4], c[7] - c[6], ty),
@@ -226,9 +238,8 @@ impl Depth {
         );
         let dy = lerp(x10 - x00, x11 - x01, tz);
         let mut slope = Vector::new(dx, dy, high - low) / self.step_mm;
-        let depth = lerp(low, high, tz);
         let Some(out) = cell.out else {
-            return (depth, slope);
+            return (depth, Some(slope));
         };
         for k in 0..3 {
             if out[k] != 0.0 {
@@ -236,7 +247,8 @@ impl Depth {
             }
         }
         let away = out.norm();
-        (depth - away, slope - out / away)
+        let depth = depth - away;
+        (depth, (depth < below).then(|| slope - out / away))
     }
 
     #[inline]

@@ -3,6 +3,7 @@
 
 mod make;
 mod piped;
+mod plants;
 mod surface;
 
 use std::sync::atomic::AtomicBool;
@@ -34,14 +35,10 @@ fn table() {
             continue;
         }
         for shape in [Shape::Hull, Shape::Grown] {
-            // Round their hull nothing is laid out so tightly (0 of 400).
-            if shape == Shape::Hull && tightness > 0.475 {
-                continue;
-            }
             for slack in [0.1, 0.03] {
                 let (mut found, mut made, mut number, mut starts) = (0, 0, 0_u64, 0);
                 let (mut times, mut misses) = (Vec::new(), Vec::new());
-                while made < cases && number < 40 * cases {
+                while made < cases && number < 12 * cases {
                     number += 1;
                     let sizes = five_driver_sizes(&mut Chance(number));
                     let Some(case) = planted(number, &sizes, shape, tightness, slack) else {

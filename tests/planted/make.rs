@@ -115,6 +115,51 @@ fn lay(sizes: &[[f64; 3]], slack: f64, chance: &mut Chance) -> Vec<Pose> {
     poses
 }
 
+/// Shakes laid parts closer together: small moves of one part, kept where it stays clear of the
+/// others and their hull draws in. Shares nothing with the search.
+fn squeeze(sizes: &[[f64; 3]], poses: &mut [Pose], slack: f64, chance: &mut Chance) {
+    let dirs: Vec<Vector> = (0..40).map(|_| chance.direction()).collect();
+    let spread = |poses: &[Pose]| -> f64 {
+        let width = |d: &Vector| hull_height(poses, sizes, d) + hull_height(poses, sizes, &-d);
+        dirs.iter().map(|d| width(d).powi(3)).sum()
+    };
+    let mut have = spread(poses);
+    let mut size = 1.0;
+    for pass in 0..6000 {
+        let i = (chance.unit() * poses.len() as f64) as usize;
+        let old = poses[i];
+        if chance.unit() < 0.05 {
+            poses[i].turn *= upright(chance);
+        }
+        let tilt = Rotation3::new(chance.direction() * (0.15 * size * chance.unit()));
+        poses[i].turn = tilt.into_inner() * poses[i].turn;
+        let inward = -poses[i].middle.coords * (0.05 * chance.unit());
+        poses[i].middle += chance.direction() * (size * chance.unit()) + inward;
+        let next = spread(poses);
+        if next < have && clear_of(sizes, poses, i, PAIR_MM + slack) {
+            have = next;
+        } else {
+            poses[i] = old;
+        }
+        if pass % 100 == 99 {
+            size = (size * 0.94_f64).max(0.02);
+        }
+    }
+}
+
+/// Is part `i` clear of all others?
+fn clear_of(sizes: &[[f64; 3]], poses: &[Pose], i: usize, need: f64) -> bool {
+    let reach = |k: usize| Vector::from(sizes[k]).norm() / 2.0;
+    (0..poses.len()).filter(|&k| k != i).all(|k| {
+        if (poses[k].middle - poses[i].middle).norm() > reach(i) + reach(k) + need {
+            return true;
+        }
+        let stack = Stack::of_boxes(&[sizes[i], sizes[k]], need, 0.0);
+        let placement = Placement::of(&stack, &[poses[i], poses[k]]);
+        pair_margins_of(&stack, &placement)[0].spare_mm() >= 0.0
+    })
+}
+
 fn upright(chance: &mut Chance) -> Matrix3<f64> {
     let mut m = Matrix3::identity();
     for _ in 0..3 {
@@ -155,7 +200,7 @@ pub fn planted(
     tightness: f64,
     slack: f64,
 ) -> Option<Case> {
-    let mut plan = Plan::new(number, sizes, shape, slack);
+    let mut plan = Plan::new(number, sizes, shape, slack, tightness > 0.475);
     let (mut tight, mut wide) = (0.0, 3.0);
     for _ in 0..8 {
         let mid = (tight + wide) / 2.0;
@@ -178,10 +223,25 @@ pub fn planted_any(
     loose: f64,
     slack: f64,
 ) -> Option<Case> {
-    Plan::new(number, sizes, shape, slack).first_that_fits(loose)
+    Plan::new(number, sizes, shape, slack, false).first_that_fits(loose)
+}
+
+/// The same with facets of about `step` mm: quick to make, its chords given back.
+pub fn planted_coarse(
+    number: u64,
+    sizes: &[[f64; 3]],
+    shape: Shape,
+    loose: f64,
+    slack: f64,
+    step: f64,
+) -> Option<Case> {
+    let mut plan = Plan::new(number, sizes, shape, slack, false);
+    plan.step = step;
+    plan.first_that_fits(loose)
 }
 
 struct Plan {
+    step: f64,
     poses: Vec<Pose>,
     stack: Stack,
     shape: Shape,
@@ -190,15 +250,19 @@ struct Plan {
 }
 
 impl Plan {
-    fn new(number: u64, sizes: &[[f64; 3]], shape: Shape, slack: f64) -> Self {
+    fn new(number: u64, sizes: &[[f64; 3]], shape: Shape, slack: f64, squeezed: bool) -> Self {
         let mut chance = Chance(number.wrapping_mul(0x9E37_79B9_7F4A_7C15) ^ 0x1234_5678);
         for _ in 0..7 {
             chance.unit();
         }
-        let poses = lay(sizes, slack, &mut chance);
+        let mut poses = lay(sizes, slack, &mut chance);
+        if squeezed {
+            squeeze(sizes, &mut poses, slack, &mut chance);
+        }
         let dirs = (0..160).map(|_| chance.direction());
         let dirs = dirs.map(|d| (d, hull_height(&poses, sizes, &d))).collect();
         Self {
+            step: 0.35,
             poses,
             stack: Stack::of_boxes(sizes, PAIR_MM, WALL_MM),
             shape,
@@ -244,7 +308,7 @@ impl Plan {
     fn first_that_fits(&mut self, loose: f64) -> Option<Case> {
         let planted = Placement::of(&self.stack, &self.poses).as_printed();
         for _ in 0..8 {
-            let mesh = self.surface(loose, 0.35);
+            let mesh = self.surface(loose, self.step);
             let tightness = self.tightness(&mesh);
             let cavity = Cavity::new(mesh).expect("marching tetrahedra close");
             let certificate = certify(&cavity, &self.stack, &planted).expect("rigid");

@@ -30,7 +30,19 @@ pub fn surface(lo: Point, hi: Point, step: f64, f: &dyn Fn(&Point) -> f64) -> Me
             lo.z + k as f64 * step,
         )
     };
-    let values: Vec<f64> = (0..nx * ny * nz).map(|n| f(&at(n))).collect();
+    // Every field here falls by no more than the way one goes: no node within what the last one
+    // has to spare can lie on the other side.
+    let mut values = vec![0.0; nx * ny * nz];
+    let mut spare = 0.0;
+    for n in 0..values.len() {
+        if n % nx > 0 && spare > step {
+            spare -= step;
+            values[n] = values[n - 1];
+        } else {
+            values[n] = f(&at(n));
+            spare = values[n].abs();
+        }
+    }
     let mut made = Made {
         points: Vec::new(),
         on_edge: HashMap::new(),
@@ -94,7 +106,7 @@ impl Made {
         let (p, q) = (at(key.0), at(key.1));
         let first_low = f(&p) <= 0.0;
         let (mut lo, mut hi) = (0.0, 1.0);
-        for _ in 0..40 {
+        for _ in 0..24 {
             let mid = (lo + hi) / 2.0;
             if (f(&(p + (q - p) * mid)) <= 0.0) == first_low {
                 lo = mid;

@@ -85,47 +85,59 @@ fn each(row: &Row) -> impl Iterator<Item = (usize, f64)> + '_ {
         .flat_map(|(part, g)| g.iter().enumerate().map(move |(a, x)| (6 * part + a, *x)))
 }
 
+/// How much a row's margin grows by the moves `y`.
+#[inline]
+fn growth(row: &Row, y: &[f64]) -> f64 {
+    let dot = |(part, g): &(usize, [f64; 6])| -> f64 {
+        let y = &y[6 * part..6 * part + 6];
+        g.iter().zip(y).map(|(g, y)| g * y).sum()
+    };
+    dot(&row.first) + row.second.as_ref().map_or(0.0, dot)
+}
+
 /// Rows read −g·x + t ≤ spare; then x ≤ trust and −x ≤ trust by turns.
 fn slacks(rows: &[Row], y: &[f64], trust: f64) -> Vec<f64> {
     let t = y[y.len() - 1];
-    let mut out: Vec<f64> = rows
-        .iter()
-        .map(|r| r.spare - t + each(r).map(|(j, g)| g * y[j]).sum::<f64>())
-        .collect();
-    for x in &y[..y.len() - 1] {
-        out.extend([trust - x, trust + x]);
-    }
-    out
+    let of_rows = rows.iter().map(|r| r.spare - t + growth(r, y));
+    let moves = y[..y.len() - 1].iter();
+    let held = moves.flat_map(|x| [trust - x, trust + x]);
+    of_rows.chain(held).collect()
 }
 
 fn changes(rows: &[Row], dy: &[f64]) -> Vec<f64> {
     let t = dy[dy.len() - 1];
-    let mut out: Vec<f64> = rows
-        .iter()
-        .map(|r| t - each(r).map(|(j, g)| g * dy[j]).sum::<f64>())
-        .collect();
-    for x in &dy[..dy.len() - 1] {
-        out.extend([*x, -x]);
-    }
-    out
+    let of_rows = rows.iter().map(|r| t - growth(r, dy));
+    let moves = dy[..dy.len() - 1].iter();
+    of_rows.chain(moves.flat_map(|x| [*x, -x])).collect()
 }
 
 fn add_row(row: &Row, weight: f64, push: f64, matrix: &mut [f64], right: &mut [f64]) {
     let n = right.len();
     let t = n - 1;
-    let mut add = |i: usize, j: usize, x: f64| {
-        matrix[i.max(j) * n + i.min(j)] += x;
-    };
-    for (i, gi) in each(row) {
-        for (j, gj) in each(row) {
-            if j <= i {
-                add(i, j, weight * gi * gj);
+    // One block of six by six for each two parts of the row, in the upper half.
+    let mut block = |(p, g): &(usize, [f64; 6]), (q, h): &(usize, [f64; 6])| {
+        for (a, ga) in g.iter().enumerate() {
+            let at = (6 * p + a) * n + 6 * q;
+            for (m, hb) in matrix[at..at + 6].iter_mut().zip(h) {
+                *m += weight * ga * hb;
             }
         }
-        add(t, i, -weight * gi);
+    };
+    block(&row.first, &row.first);
+    if let Some(second) = &row.second {
+        block(second, second);
+        let (low, high) = if row.first.0 < second.0 {
+            (&row.first, second)
+        } else {
+            (second, &row.first)
+        };
+        block(low, high);
+    }
+    for (i, gi) in each(row) {
+        matrix[i * n + t] -= weight * gi;
         right[i] += push * gi;
     }
-    add(t, t, weight);
+    matrix[t * n + t] += weight;
     right[t] -= push;
 }
 

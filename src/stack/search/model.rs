@@ -9,7 +9,7 @@ use crate::stack::parts::{Stack, Zone};
 use crate::stack::pose::Pose;
 
 use super::contact::{Block, contact};
-use super::system::System;
+use super::system::{Share, System};
 
 /// Spacing of the points on a part's faces, mm. Wider: a bulge of the wall between points is
 /// missed (sag 0.3 mm at a radius of 1 mm); closer: each step costs in proportion.
@@ -74,6 +74,7 @@ impl<'a> Model<'a> {
         cavity: &Cavity,
         depth: &'a Depth,
         beside: Option<&'a Depth>,
+        lane_mm: f64,
     ) -> Self {
         let mut bodies = Vec::new();
         for (part, p) in stack.parts.iter().enumerate() {
@@ -88,7 +89,7 @@ impl<'a> Model<'a> {
                 coarse: face_points(p.half_mm(), SPACING_MM, seated),
                 fine: face_points(p.half_mm(), FINE_SPACING_MM, seated),
             });
-            for z in p.zones().into_iter().chain(lead(stack, part)) {
+            for z in p.zones().into_iter().chain(lead(stack, part, lane_mm)) {
                 let lead = z.lead.then_some(stack.wall_clearance_mm);
                 // A round bar is stood for by the square one whose corners lie on it.
                 let z = Zone {
@@ -260,7 +261,7 @@ impl<'a> Model<'a> {
         grown: f64,
         fine: bool,
         weight: f64,
-        mut system: Option<&mut System>,
+        system: Option<&mut System>,
     ) -> (f64, f64) {
         let seated = self.seated(body.part).is_some();
         let depth = match self.beside {
@@ -276,6 +277,7 @@ impl<'a> Model<'a> {
         }
         let (mut sum, mut worst) = (0.0, 0.0_f64);
         let mut free = 0.0;
+        let mut own_share = Share::default();
         for (own, way) in if fine { &body.fine } else { &body.coarse } {
             // What one point has to spare, its neighbours on the way have too, less the way.
             free -= way * grown;
@@ -284,18 +286,20 @@ impl<'a> Model<'a> {
             }
             let lever = pose.turn * ((body.middle + own) * grown);
             let p: Point = pose.middle + lever;
-            let at = depth.depth(&p);
-            if at >= aim {
+            let (at, slope) = depth.depth_and_slope_below(&p, aim);
+            let Some(slope) = slope else {
                 free = at - aim - READ_ERROR_MM;
                 continue;
-            }
+            };
             let short = aim - at;
             worst = worst.max(short - AIM_MM);
             sum += weight * short * short;
-            if let Some(s) = system.as_deref_mut() {
-                let (_, slope) = depth.depth_and_slope(&p);
-                s.push_wall(body.part, &slope, &lever.cross(&slope), short, weight);
+            if system.is_some() {
+                own_share.push(&slope, &lever.cross(&slope), short, weight);
             }
+        }
+        if let (Some(s), true) = (system, sum > 0.0) {
+            s.push_share(body.part, &own_share);
         }
         (sum, worst)
     }
@@ -340,13 +344,21 @@ pub fn block(body: &Body, pose: &Pose, grown: f64) -> Block {
     }
 }
 
-/// The beginning of a part's tube, a little slimmer than the tube: half its width long.
-fn lead(stack: &Stack, part: usize) -> Option<Zone> {
+/// The beginning of a part's tube, a little slimmer than the tube: half its width long, or
+/// `lane_mm`, whichever is more.
+fn lead(stack: &Stack, part: usize, lane_mm: f64) -> Option<Zone> {
     let (at, way) = stack.parts[part].spout_end()?;
     let radius = stack.bore_of(part)?.outer_mm / 2.0;
+    let half = radius.max(lane_mm) / 2.0;
     Some(Zone {
-        middle: at + way * (radius / 2.0),
-        half: [0, 1, 2].map(|k| radius * if way[k] == 0.0 { 0.5_f64.sqrt() } else { 0.5 }),
+        middle: at + way * half,
+        half: [0, 1, 2].map(|k| {
+            if way[k] == 0.0 {
+                radius * 0.5_f64.sqrt()
+            } else {
+                half
+            }
+        }),
         solid: true,
         round: None,
         lead: true,
@@ -395,7 +407,7 @@ mod tests {
             0.15,
             0.25,
         );
-        let model = Model::new(&stack, &cavity, &depth, None);
+        let model = Model::new(&stack, &cavity, &depth, None, 0.0);
         let weights = model.flat_weights();
         let mut rng = Rng::new(2);
         let (mut off, mut seen) = (0, 0);

@@ -6,7 +6,7 @@ use super::contact::{Block, contact};
 use super::descent::shifted;
 use super::lp::{Row, raise_least};
 use super::model::{Model, block};
-use super::witness::witnesses;
+use super::witness::{Witness, witnesses};
 use crate::mesh::{MeshQueries, Point, Vector};
 use crate::stack::pose::Pose;
 use parry3d_f64::bounding_volume::Aabb;
@@ -23,34 +23,38 @@ const MOST_STEPS: usize = 20;
 
 /// Raises the least spare of a placement; returns it (negative: short by so much).
 pub fn polish(model: &Model, queries: &MeshQueries, poses: &mut [Pose]) -> f64 {
-    let mut rows = rows(model, queries, poses);
+    let Some(mut rows) = rows(model, queries, poses, f64::NEG_INFINITY) else {
+        return f64::NEG_INFINITY;
+    };
     let mut have = least(&rows);
     let mut trust = TRUST_MM;
     for _ in 0..MOST_STEPS {
-        let Some((moves, _)) = raise_least(&rows, poses.len(), trust) else {
+        // Rows that no move within the trust is likely to use up are not asked.
+        let bar = have.max(0.0) + 3.0 * trust;
+        let asked: Vec<Row> = rows.iter().filter(|r| r.spare <= bar).cloned().collect();
+        let Some((moves, _)) = raise_least(&asked, poses.len(), trust) else {
             break;
         };
         let moved = apply(model, poses, &moves);
-        let next_rows = self::rows(model, queries, &moved);
-        let next = least(&next_rows);
-        if next > have {
-            let gain = next - have;
-            poses.copy_from_slice(&moved);
-            rows = next_rows;
-            have = next;
-            // Short by more than thirty more such steps would bring: this one ends short. At eight,
-            // a planted case was given up 0.001 mm before its end.
-            let hopeless = have < 0.0 && 30.0 * gain < -have;
-            if gain < 2e-5 || (have > 0.0 && gain < 2e-3) || hopeless {
-                break;
-            }
-            trust = (trust * 1.5).min(TRUST_MM);
-        } else {
+        let Some(next_rows) = self::rows(model, queries, &moved, have) else {
             trust *= 0.35;
             if trust < 1e-5 {
                 break;
             }
+            continue;
+        };
+        let next = least(&next_rows);
+        let gain = next - have;
+        poses.copy_from_slice(&moved);
+        rows = next_rows;
+        have = next;
+        // Short by more than thirty more such steps would bring: this one ends short. At eight,
+        // a planted case was given up 0.001 mm before its end.
+        let hopeless = have < 0.0 && 30.0 * gain < -have;
+        if gain < 2e-5 || (have > 0.0 && gain < 2e-3) || hopeless {
+            break;
         }
+        trust = (trust * 1.5).min(TRUST_MM);
     }
     have
 }
@@ -88,27 +92,20 @@ fn grip(
     (part, [shift.x, shift.y, shift.z, turn.x, turn.y, turn.z])
 }
 
-fn rows(model: &Model, queries: &MeshQueries, poses: &[Pose]) -> Vec<Row> {
+/// Every margin to watch; `None` as soon as one is found that has no more than `floor` to spare.
+fn rows(model: &Model, queries: &MeshQueries, poses: &[Pose], floor: f64) -> Option<Vec<Row>> {
     let mut out = Vec::new();
     let blocks: Vec<Block> = model
         .bodies
         .iter()
         .map(|b| block(b, &poses[b.part], 1.0))
         .collect();
-    for (b, body) in model.bodies.iter().enumerate() {
-        wall_rows(
-            model,
-            queries,
-            poses,
-            body.part,
-            &blocks[b],
-            body.wall_need,
-            &mut out,
-        );
-    }
     for &(i, j, need) in &model.pairs {
         let (a, b) = (&blocks[i], &blocks[j]);
         if let Some(c) = contact(a, b, need + WATCH_MM) {
+            if c.gap - need <= floor {
+                return None;
+            }
             let parts = (model.bodies[i].part, model.bodies[j].part);
             pair_rows(
                 model,
@@ -123,7 +120,15 @@ fn rows(model: &Model, queries: &MeshQueries, poses: &[Pose]) -> Vec<Row> {
             );
         }
     }
-    out
+    for (b, body) in model.bodies.iter().enumerate() {
+        let needs = (body.wall_need, floor);
+        if !wall_rows(
+            model, queries, poses, body.part, &blocks[b], needs, &mut out,
+        ) {
+            return None;
+        }
+    }
+    Some(out)
 }
 
 /// Along a face axis every corner of the other box must stay above the face; along an axis square
@@ -194,9 +199,9 @@ fn wall_rows(
     poses: &[Pose],
     part: usize,
     block: &Block,
-    need: f64,
+    (need, floor): (f64, f64),
     out: &mut Vec<Row>,
-) {
+) -> bool {
     let plate = model.seated(part);
     let watch = need + WATCH_MM;
     let spread = Vector::from_fn(|k, _| {
@@ -208,30 +213,46 @@ fn wall_rows(
     let (lo, hi) = (block.middle - spread, block.middle + spread);
     let corner = |p: &Point| parry3d_f64::math::Vector::new(p.x, p.y, p.z);
     let around = Aabb::new(corner(&lo), corner(&hi));
-    let mut worst: std::collections::BTreeMap<[i64; 4], Row> = std::collections::BTreeMap::new();
+    // The box and its surroundings in cells, three sides each: which row of `worst` is whose.
+    let counts = block
+        .half
+        .map(|h| (2.0 * (h + watch) / CELL_MM) as usize + 2);
+    let mut rows_at = vec![u32::MAX; 3 * counts.iter().product::<usize>()];
+    let mut worst: Vec<Witness> = Vec::new();
+    let mut short = false;
     for f in queries.tree().intersect_aabb(&around) {
         let facet = queries.mesh.corners(f as usize);
         if plate.is_some_and(|p| p.carries(&facet)) {
             continue;
         }
         witnesses(block, &facet, watch, &mut |w| {
-            let own = block.turn.tr_mul(&(w.at - block.middle));
-            let side = block.turn.tr_mul(&w.away);
-            let cell = |x: f64| (x / CELL_MM).round() as i64;
-            let key = [cell(own.x), cell(own.y), cell(own.z), side.iamax() as i64];
-            let spare = w.have - need;
-            if worst.get(&key).is_none_or(|r| spare < r.spare) {
-                let first = grip(model, part, poses, &w.away, &w.at);
-                worst.insert(
-                    key,
-                    Row {
-                        spare,
-                        first,
-                        second: None,
-                    },
-                );
+            short |= w.have - need <= floor;
+            let side = w.away.iamax();
+            let cell = |k: usize| {
+                let x = (w.at[k] + block.half[k] + watch) / CELL_MM;
+                (x.max(0.0) as usize).min(counts[k] - 1)
+            };
+            let at = ((cell(2) * counts[1] + cell(1)) * counts[0] + cell(0)) * 3 + side;
+            match worst.get_mut(rows_at[at] as usize) {
+                Some(old) if old.have <= w.have => {}
+                Some(old) => *old = w,
+                None => {
+                    rows_at[at] = worst.len() as u32;
+                    worst.push(w);
+                }
             }
         });
+        if short {
+            return false;
+        }
     }
-    out.extend(worst.into_values());
+    out.extend(worst.iter().map(|w| {
+        let (away, at) = (block.turn * w.away, block.middle + block.turn * w.at);
+        Row {
+            spare: w.have - need,
+            first: grip(model, part, poses, &away, &at),
+            second: None,
+        }
+    }));
+    true
 }

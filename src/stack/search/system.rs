@@ -16,6 +16,28 @@ pub struct System {
     pub step: Vec<f64>,
 }
 
+/// What one part's points beyond the wall add, gathered before it is put in its place.
+#[derive(Default)]
+pub struct Share {
+    matrix: [[f64; 6]; 6],
+    gradient: [f64; 6],
+}
+
+impl Share {
+    /// One point short of its depth by `short`; depth grows along `slope` (and `turn` for a turn).
+    #[inline]
+    pub fn push(&mut self, slope: &Vector, turn: &Vector, short: f64, weight: f64) {
+        let j = [slope.x, slope.y, slope.z, turn.x, turn.y, turn.z];
+        for a in 0..6 {
+            let wa = weight * j[a];
+            self.gradient[a] -= wa * short;
+            for b in 0..6 {
+                self.matrix[a][b] += wa * j[b];
+            }
+        }
+    }
+}
+
 impl System {
     pub fn new(parts: usize) -> Self {
         let n = 6 * parts;
@@ -33,23 +55,14 @@ impl System {
         self.gradient.fill(0.0);
     }
 
-    /// One point short of its depth by `short`; depth grows along `slope` (and `turn` for a turn).
-    pub fn push_wall(
-        &mut self,
-        part: usize,
-        slope: &Vector,
-        turn: &Vector,
-        short: f64,
-        weight: f64,
-    ) {
-        let j = [slope.x, slope.y, slope.z, turn.x, turn.y, turn.z];
+    /// Adds what one part's points ask for.
+    pub fn push_share(&mut self, part: usize, share: &Share) {
         let base = 6 * part;
         for a in 0..6 {
-            let wa = weight * j[a];
-            self.gradient[base + a] -= wa * short;
+            self.gradient[base + a] += share.gradient[a];
             let row = (base + a) * self.n + base;
-            for b in 0..=a {
-                self.matrix[row + b] += wa * j[b];
+            for b in a..6 {
+                self.matrix[row + b] += share.matrix[a][b];
             }
         }
     }
@@ -89,7 +102,7 @@ impl System {
                 let wa = weight * j[a];
                 self.gradient[base + a] -= wa * short;
                 let row = (base + a) * self.n + base;
-                for b in 0..=a {
+                for b in a..6 {
                     self.matrix[row + b] += wa * j[b];
                 }
             }
@@ -100,9 +113,9 @@ impl System {
             (high, low)
         };
         for a in 0..6 {
-            let row = (6 * upper + a) * self.n + 6 * lower;
+            let row = (6 * lower + a) * self.n + 6 * upper;
             for b in 0..6 {
-                self.matrix[row + b] += weight * ju[a] * jl[b];
+                self.matrix[row + b] += weight * jl[a] * ju[b];
             }
         }
     }
@@ -112,7 +125,7 @@ impl System {
         const STIFF: f64 = 1e6;
         let base = 6 * part;
         for a in 0..3 {
-            for b in 0..=a {
+            for b in a..3 {
                 let nn = normal[a] * normal[b];
                 self.matrix[(base + a) * self.n + base + b] += STIFF * nn;
                 let one = if a == b { 1.0 } else { 0.0 };
@@ -157,26 +170,29 @@ impl System {
     }
 }
 
-/// Splits the lower half in place; false where a pivot is not positive.
+/// Splits the upper half in place, row by row; false where a pivot is not positive. Whole rows are
+/// taken off each other, so that nothing waits for a sum, and parts that do not touch are skipped.
 pub fn cholesky(m: &mut [f64], n: usize) -> bool {
-    for i in 0..n {
-        for j in 0..=i {
-            let (head, tail) = m.split_at(i * n);
-            let row_i = &tail[..n];
-            let row_j = if j == i {
-                row_i
-            } else {
-                &head[j * n..j * n + n]
-            };
-            let dot: f64 = row_i[..j].iter().zip(&row_j[..j]).map(|(a, b)| a * b).sum();
-            let left = row_i[j] - dot;
-            if i == j {
-                if left <= 0.0 || !left.is_finite() {
-                    return false;
+    for k in 0..n {
+        let (head, tail) = m.split_at_mut((k + 1) * n);
+        let row = &mut head[k * n..];
+        let pivot = row[k];
+        if pivot <= 0.0 || !pivot.is_finite() {
+            return false;
+        }
+        let root = pivot.sqrt();
+        let inverse = 1.0 / root;
+        row[k] = root;
+        for x in &mut row[k + 1..] {
+            *x *= inverse;
+        }
+        for (i, below) in tail.chunks_exact_mut(n).enumerate() {
+            let i = k + 1 + i;
+            let share = row[i];
+            if share != 0.0 {
+                for (x, r) in below[i..].iter_mut().zip(&row[i..]) {
+                    *x -= share * r;
                 }
-                m[i * n + i] = left.sqrt();
-            } else {
-                m[i * n + j] = left / m[j * n + j];
             }
         }
     }
@@ -184,21 +200,23 @@ pub fn cholesky(m: &mut [f64], n: usize) -> bool {
 }
 
 /// Solves with the split matrix, in place.
-pub fn substitute(l: &[f64], n: usize, x: &mut [f64]) {
+pub fn substitute(u: &[f64], n: usize, x: &mut [f64]) {
     for i in 0..n {
-        let dot: f64 = l[i * n..i * n + i]
-            .iter()
-            .zip(&x[..i])
-            .map(|(a, b)| a * b)
-            .sum();
-        x[i] = (x[i] - dot) / l[i * n + i];
+        let row = &u[i * n..(i + 1) * n];
+        x[i] /= row[i];
+        let xi = x[i];
+        for (y, r) in x[i + 1..].iter_mut().zip(&row[i + 1..]) {
+            *y -= r * xi;
+        }
     }
     for i in (0..n).rev() {
-        x[i] /= l[i * n + i];
-        let xi = x[i];
-        for j in 0..i {
-            x[j] -= l[i * n + j] * xi;
-        }
+        let row = &u[i * n..(i + 1) * n];
+        let dot: f64 = row[i + 1..]
+            .iter()
+            .zip(&x[i + 1..])
+            .map(|(a, b)| a * b)
+            .sum();
+        x[i] = (x[i] - dot) / row[i];
     }
 }
 

@@ -9,10 +9,10 @@ use crate::mesh::{Point, Vector, nearest_on_triangle};
 pub struct Witness {
     /// Distance, mm; negative where they cross.
     pub have: f64,
-    /// Unit direction that takes the box away from the facet.
+    /// Unit direction that takes the box away from the facet, along the box's own axes.
     pub away: Vector,
-    /// The box's point.
-    pub at: Point,
+    /// The box's point, from its middle along its own axes.
+    pub at: Vector,
 }
 
 /// Every pair of features (corner and face, edge and edge) of a box and a facet that are less than
@@ -31,16 +31,16 @@ pub fn witnesses(block: &Block, facet: &[Point; 3], reach: f64, tell: &mut dyn F
     }
     let mut out = |have: f64, away: Vector, at: Vector| {
         if have < reach {
-            tell(Witness {
-                have,
-                away: block.turn * away,
-                at: block.middle + block.turn * at,
-            });
+            tell(Witness { have, away, at });
         }
     };
-    match crossing(&own, &half) {
+    // Apart along an axis of the box is apart: most facets end here.
+    let crossed = (gap == Vector::zeros())
+        .then(|| crossing(&own, &half))
+        .flatten();
+    match crossed {
         Some(way) => entered(&own, &half, way, &mut out),
-        None => features(&own, &half, reach, &mut out),
+        None => features(&own, &half, (&lo, &hi), reach, &mut out),
     }
 }
 
@@ -65,6 +65,7 @@ fn entered(
 fn features(
     tri: &[Vector; 3],
     half: &Vector,
+    (lo, hi): (&Vector, &Vector),
     reach: f64,
     out: &mut dyn FnMut(f64, Vector, Vector),
 ) {
@@ -78,8 +79,19 @@ fn features(
     for p in tri {
         offer(p.inf(half).sup(&-half), *p);
     }
+    // How far the facet is from each side's plane, so that most corners and edges are not looked at.
+    let off = |k: usize, side: usize| {
+        let at = if side == 1 { half[k] } else { -half[k] };
+        (lo[k] - at).max(at - hi[k]).max(0.0)
+    };
+    let off: [[f64; 2]; 3] = std::array::from_fn(|k| [off(k, 0), off(k, 1)]);
+    let sq = reach * reach;
     let points = tri.map(Point::from);
     for i in 0..8 {
+        let away = [0, 1, 2].map(|k| off[k][i >> k & 1]);
+        if Vector::from(away).norm_squared() >= sq {
+            continue;
+        }
         let c = corner(half, i);
         let q = nearest_on_triangle(&Point::from(c), &points[0], &points[1], &points[2]);
         offer(c, q.coords);
@@ -94,6 +106,13 @@ fn features(
                 continue;
             }
             for side in 0..4 {
+                let (o, q) = (
+                    off[(axis + 1) % 3][side & 1],
+                    off[(axis + 2) % 3][side >> 1],
+                );
+                if o * o + q * q >= sq {
+                    continue;
+                }
                 let mut a = Vector::zeros();
                 a[(axis + 1) % 3] = half[(axis + 1) % 3] * [-1.0, 1.0][side & 1];
                 a[(axis + 2) % 3] = half[(axis + 2) % 3] * [-1.0, 1.0][side >> 1];

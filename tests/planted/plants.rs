@@ -1,0 +1,172 @@
+//! Small rooms that hold their parts by construction, most to the last micrometre: no bound
+//! may refuse one. And one room a bound that holds its parts in no way: each must be proven.
+
+use std::sync::atomic::AtomicBool;
+
+use nalgebra::{Matrix3, Rotation3};
+use secondbend::mesh::{Mesh, Point, Vector};
+use secondbend::stack::bounds::refusals;
+use secondbend::stack::certificate::certify;
+use secondbend::stack::{Cavity, Depth, FitOptions, Placement, Pose, Stack, Verdict, fit};
+
+use crate::make::{Chance, PAIR_MM, Shape, WALL_MM, planted_coarse};
+
+/// A block cut in two again and again, each piece less the clearances a part: nothing to spare.
+#[test]
+fn no_bound_refuses_a_room_cut_into_its_parts() {
+    cut_rooms(0..10);
+}
+
+/// More of them.
+#[test]
+#[ignore = "minutes"]
+fn no_bound_refuses_hundreds_of_rooms() {
+    cut_rooms(10..150);
+    grown_rooms(6..86);
+}
+
+fn cut_rooms(numbers: std::ops::Range<u64>) {
+    for number in numbers {
+        let mut chance = Chance(number * 7919 + 1);
+        let (room, stack, placement) = cut(&mut chance);
+        let cavity = Cavity::new(room).expect("a block is closed");
+        let certificate = certify(&cavity, &stack, &placement.as_printed()).expect("rigid");
+        assert!(certificate.fits(), "plant {number} is none");
+        never_refused(number, &cavity, &stack);
+    }
+}
+
+/// Parts laid at any angle, a room grown round their outline or hull.
+#[test]
+fn no_bound_refuses_a_room_grown_round_its_parts() {
+    grown_rooms(0..6);
+}
+
+fn grown_rooms(numbers: std::ops::Range<u64>) {
+    let (mut made, asked) = (0, numbers.end - numbers.start);
+    for number in numbers {
+        let mut chance = Chance(number * 104_729 + 5);
+        let n = 2 + (chance.unit() * 3.0) as usize;
+        let sizes: Vec<[f64; 3]> = (0..n)
+            .map(|_| [0; 3].map(|_| chance.within(0.6, 2.8)))
+            .collect();
+        let shape = if chance.unit() < 0.6 {
+            Shape::Grown
+        } else {
+            Shape::Hull
+        };
+        let loose = chance.within(0.0, 0.3);
+        if let Some(case) = planted_coarse(number, &sizes, shape, loose, 0.002, 0.6) {
+            made += 1;
+            never_refused(number, &case.cavity, &case.stack);
+        }
+    }
+    assert!(made * 10 >= asked * 8, "only {made} of {asked} plants");
+}
+
+fn never_refused(number: u64, cavity: &Cavity, stack: &Stack) {
+    let depth = Depth::new(cavity);
+    let refused: Vec<_> = refusals(cavity, stack, &depth).collect();
+    assert!(refused.is_empty(), "plant {number}: {refused:?}");
+}
+
+/// A turned block, parts that fill it but for the clearances, and where they stand.
+fn cut(chance: &mut Chance) -> (Mesh, Stack, Placement) {
+    let half = Vector::from_fn(|_, _| chance.within(1.0, 2.6));
+    // Faces of a piece: low and high, and whether each is the room's own wall.
+    let mut pieces = vec![(-half, half, [[true; 3]; 2])];
+    let parts = 2 + (chance.unit() * 3.0) as usize;
+    while pieces.len() < parts {
+        let longest = |p: &(Vector, Vector, _)| (p.1 - p.0).max();
+        let (at, _) = (pieces.iter().enumerate())
+            .max_by(|a, b| longest(a.1).total_cmp(&longest(b.1)))
+            .expect("at least one piece");
+        let (lo, hi, walls) = pieces.swap_remove(at);
+        let k = (hi - lo).imax();
+        let cut = lo[k] + (hi[k] - lo[k]) * chance.within(0.35, 0.65);
+        let (mut top, mut bottom) = ((lo, hi, walls), (lo, hi, walls));
+        bottom.1[k] = cut;
+        bottom.2[1][k] = false;
+        top.0[k] = cut;
+        top.2[0][k] = false;
+        pieces.extend([bottom, top]);
+    }
+    let turn = Rotation3::new(chance.direction() * chance.within(0.0, 3.1)).into_inner();
+    let off = Point::new(chance.unit(), chance.unit(), chance.unit());
+    let less = |wall: bool| if wall { WALL_MM } else { PAIR_MM / 2.0 };
+    let boxes = pieces.iter().map(|(lo, hi, walls)| {
+        let lo = Vector::from_fn(|k, _| lo[k] + less(walls[0][k]));
+        let hi = Vector::from_fn(|k, _| hi[k] - less(walls[1][k]));
+        (hi - lo, (lo + hi) / 2.0)
+    });
+    let (mut sizes, mut poses) = (Vec::new(), Vec::new());
+    for (size, middle) in boxes {
+        // A micrometre less, for what ten printed digits round away.
+        sizes.push([size.x, size.y, size.z].map(|s| s - 1e-6));
+        poses.push(Pose {
+            turn,
+            middle: off + turn * middle,
+        });
+    }
+    let stack = Stack::of_boxes(&sizes, PAIR_MM, WALL_MM);
+    let placement = Placement::of(&stack, &poses);
+    (block(&(half * 2.0), &turn, &off), stack, placement)
+}
+
+fn block(size: &Vector, turn: &Matrix3<f64>, off: &Point) -> Mesh {
+    let at = |i: usize| {
+        off + turn
+            * Vector::from_fn(|k, _| {
+                if i >> k & 1 == 1 {
+                    size[k] / 2.0
+                } else {
+                    -size[k] / 2.0
+                }
+            })
+    };
+    let facets = vec![
+        [0, 2, 1],
+        [1, 2, 3],
+        [4, 5, 6],
+        [5, 7, 6],
+        [0, 1, 4],
+        [1, 5, 4],
+        [2, 6, 3],
+        [3, 6, 7],
+        [0, 4, 2],
+        [2, 4, 6],
+        [1, 3, 5],
+        [3, 7, 5],
+    ];
+    Mesh::new((0..8).map(at).collect(), facets).expect("indices below 8")
+}
+
+/// The answer to each is a proof, never "not found"; turned, so that no grid line lies along a wall.
+#[test]
+fn impossible_stacks_are_proven() {
+    let mut chance = Chance(3);
+    for (room, sizes) in [
+        ([8.0, 8.0, 8.0], vec![[7.0, 7.0, 3.4]; 3]),
+        ([6.0, 4.0, 3.0], vec![[7.6, 0.8, 0.8]]),
+        ([14.0, 4.0, 4.0], vec![[6.0, 5.2, 1.0]]),
+        ([9.0, 9.0, 3.0], vec![[3.0, 3.0, 2.6]]),
+        ([7.0, 7.0, 7.0], vec![[9.5, 6.5, 2.0]]),
+        // Square to the grid 14.0 is refused too; turned, what the grid hides sideways is 0.6 mm.
+        ([12.8, 4.0, 4.0], vec![[3.4, 3.4, 3.4]; 4]),
+    ] {
+        let turn = Rotation3::new(chance.direction()).into_inner();
+        let mesh = block(&Vector::from(room), &turn, &Point::origin());
+        let cavity = Cavity::new(mesh).expect("a block is closed");
+        let stack = Stack::of_boxes(&sizes, PAIR_MM, WALL_MM);
+        let options = FitOptions {
+            seconds: None,
+            effort: 1,
+            ..FitOptions::default()
+        };
+        let answer = fit(&cavity, &stack, options, &AtomicBool::new(false));
+        let Verdict::CannotFit(proof) = answer.verdict else {
+            panic!("{room:?} {sizes:?}: {}", answer.verdict.name());
+        };
+        assert!(proof.need > proof.have, "{proof:?}");
+    }
+}
