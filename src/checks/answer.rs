@@ -257,12 +257,12 @@ pub fn undecided(value: &Measured, bar: &Bar) -> String {
     match (value.bound, bar.sense) {
         (Bound::AtLeast, Sense::AtLeast) | (Bound::AtMost, Sense::AtMost) => {
             let kind = if value.bound == Bound::AtLeast {
-                "lower"
+                "a lower"
             } else {
-                "upper"
+                "an upper"
             };
             format!(
-                "only a {kind} bound is known, {}",
+                "only {kind} bound is known, {}",
                 figure(value, bar.row.unit)
             )
         }

@@ -72,12 +72,14 @@ pub fn undercut_of(scan: &Scan, options: &PullOptions, limits: &Limits) -> Resul
             (None, Ok(canal)) => canal.face,
             (pull, _) => pull,
         },
-        part: canal.as_ref().ok().map(|c| c.part),
+        part: (canal.as_ref().ok())
+            .filter(|c| options.pull.is_none() || sure(c))
+            .map(|c| c.part),
         region_of: &region_of,
         relief: options.relief,
         settings: PullSettings {
             limit_mm: limits.number(&rows::UNDERCUT),
-            noise_mm: soundness.noise_mm,
+            noise_mm: noise(&soundness),
             edge_mm: soundness.edge_mm,
             ..PullSettings::default()
         },
@@ -98,6 +100,18 @@ pub fn undercut_of(scan: &Scan, options: &PullOptions, limits: &Limits) -> Resul
         undercut: measured,
         report,
     })
+}
+
+/// Noise is read off the facets' bending from place to place; on facets this long, mm, that is the
+/// shape itself (a block of 28 facets "scatters" by 3 mm), and no scan has them.
+const TELLS_NO_NOISE_MM: f64 = 1.5;
+
+fn noise(soundness: &Soundness) -> f64 {
+    if soundness.edge_mm > TELLS_NO_NOISE_MM {
+        0.0
+    } else {
+        soundness.noise_mm
+    }
 }
 
 /// Out of the ear: the canal's axis, or else the pull. A pull into the ear is refused.
@@ -132,13 +146,17 @@ fn leads_in(canal: &Canal, pull: &Vector) -> bool {
 /// that opens into something wide too. With a flare and a concha whose up and forward can be told it
 /// is the pull that is wrong.
 fn agreeing(canal: Canal, pull: Option<Vector>) -> Result<Canal, String> {
-    let sure = canal.aperture_reached && canal.frame.is_some();
     match pull {
-        Some(pull) if !sure && leads_in(&canal, &pull) => {
+        Some(pull) if !sure(&canal) && leads_in(&canal, &pull) => {
             Err("what looks like a canal does not open where the pull points".to_owned())
         }
         _ => Ok(canal),
     }
+}
+
+/// A canal with its concha, which no chance shape has.
+fn sure(canal: &Canal) -> bool {
+    canal.aperture_reached && canal.frame.is_some()
 }
 
 /// Soundness and canal of the mesh that is pulled. On a scan with a plate the canal's part counts.

@@ -459,12 +459,15 @@ fn way_lines(out: &mut String, u: &UndercutFigures) {
     };
     let [x, y, z] = way.binds_at.point_mm.map(|c| c.0);
     let says = format!(
-        "{} of squeeze on the best way found, {} turned, {} poses (in the JSON); binds in the {} at \
+        "{} of squeeze on the best way found, {} turned, {} poses (in the JSON); binds {}at \
         ({x:.1}, {y:.1}, {z:.1})",
         figure(&way.squeeze_mm.measured(), "mm"),
         number(way.turn_deg.0, "deg"),
         way.poses.len(),
-        region_words(way.binds_at.region),
+        match way.binds_at.region {
+            Region::Unknown => String::new(),
+            region => format!("in the {} ", region_words(region)),
+        },
     );
     labelled(out, "way out", &says);
     for r in &u.relief {

@@ -27,6 +27,18 @@ pub struct BestPull {
     pub tried: usize,
 }
 
+impl BestPull {
+    /// Takes a pull that is known already, where it lies in the cone and is no deeper: the search
+    /// looks at a thinned body, on which an even shape is not quite even.
+    pub(super) fn or_better(&mut self, known: &StraightPull, outward: &Vector, cone: Deg) {
+        let off_deg = known.direction.angle(outward).to_degrees();
+        if off_deg <= cone.value() && known.largest_mm.value <= self.pull.largest_mm.value {
+            self.pull = known.clone();
+            self.off_outward_deg = Deg(off_deg);
+        }
+    }
+}
+
 /// Directions in the first spread: about 9° apart over a cone of 45°. With 40 the better of two
 /// valleys of a made ear was missed once in ten ears; 160 found nothing new.
 const FIRST: usize = 80;

@@ -161,6 +161,9 @@ pub fn measure(mesh: &Mesh, topology: &Topology, asked: &Asked) -> Result<Underc
         Some(_) => straight(&body, &asked.outward, settings).ok(),
     };
     let mut best = best(&body, &asked.outward, CONE, settings)?;
+    for known in [Some(&pull), outward.as_ref()].into_iter().flatten() {
+        best.or_better(known, &asked.outward, CONE);
+    }
     let ways = [pull.direction, best.pull.direction];
     let withdrawal = withdraw(&body, &ways, settings).map(|way| WayOut {
         binds_in: (asked.region_of)(&way.binds_at),

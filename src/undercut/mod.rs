@@ -77,7 +77,8 @@ impl PullSettings {
     #[must_use]
     pub fn plus_minus_mm(&self) -> f64 {
         let noise = 1.96 * std::f64::consts::SQRT_2 * self.noise_mm;
-        let facets = self.edge_mm * self.edge_mm / 24.0;
+        // Longer edges lie on flat faces, where facets cut nothing off.
+        let facets = self.edge_mm.min(1.5).powi(2) / 24.0;
         0.02_f64.hypot(noise).hypot(facets)
     }
 }

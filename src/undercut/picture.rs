@@ -11,6 +11,9 @@ pub struct Bent {
     pub squeeze_mm: f64,
 }
 
+/// One line's figure of an ear.
+type Of = fn(&Bent) -> f64;
+
 const WIDE: f64 = 560.0;
 const HIGH: f64 = 320.0;
 /// Room for the labels: left, right, top, bottom.
@@ -58,7 +61,7 @@ pub fn svg(ears: &[Bent]) -> String {
         0.5 * (left + right),
         HIGH - 8.0
     );
-    let lines: [(&str, &str, fn(&Bent) -> f64); 3] = [
+    let lines: [(&str, &str, Of); 3] = [
         ("along the axis", "#D55E00", |e| e.straight_mm),
         ("best straight pull", "#0072B2", |e| e.best_mm),
         ("way out: squeeze", "#009E73", |e| e.squeeze_mm),

@@ -8,7 +8,9 @@ pub type PoseRows = [[f64; 4]; 4];
 pub(super) type Pose = Isometry3<f64>;
 
 pub(super) fn rows(pose: &Pose) -> PoseRows {
-    let m: Matrix4<f64> = pose.to_homogeneous();
+    // Products of many turns are no longer of length 1 to the last bit; the rows must be rigid.
+    let turn = UnitQuaternion::new_normalize(pose.rotation.into_inner());
+    let m: Matrix4<f64> = Isometry3::from_parts(pose.translation, turn).to_homogeneous();
     std::array::from_fn(|i| std::array::from_fn(|j| m[(i, j)]))
 }
 
@@ -110,6 +112,10 @@ mod tests {
         let again = half * a.inverse() * half;
         assert!((again * p - b * p).norm() < 1e-9);
         assert!((from_rows(&rows(&b)) * p - b * p).norm() < 1e-12);
+        let off = UnitQuaternion::new_unchecked(b.rotation.into_inner() * (1.0 + 1e-7));
+        let off = rows(&Isometry3::from_parts(b.translation, off));
+        let length = (0..3).map(|k| off[0][k] * off[0][k]).sum::<f64>();
+        assert!((length - 1.0).abs() < 1e-14);
         // and its length is that of a thousand straight bits of it
         let screw = Screw::between(&a, &b);
         let bits = (0..1000).map(|k| {

@@ -78,6 +78,9 @@ pub fn quick(mesh: &Mesh, topology: &Topology, asked: &Asked) -> Result<Quick, C
     };
     let (direction, _) = search(&thin.thinned(SEARCH_MM), &asked.outward, &how)?;
     let (mut best, held_at) = one(&thin, &direction, asked, DOUBT_OF_BEST_MM)?;
+    if straight.largest_mm.value <= best.largest_mm.value {
+        best = straight;
+    }
     // A better direction may lie between those that were tried.
     best.largest_mm.bound = Bound::AtMost;
     Ok(Quick {

@@ -234,9 +234,11 @@ impl Slices {
     }
 
     /// The motion from the input's pose into these coordinates.
-    pub fn into_frame(&self) -> Isometry3<f64> {
+    pub fn frame(&self) -> Isometry3<f64> {
         let turn = Matrix3::from_columns(&self.axes).transpose();
         let turn = UnitQuaternion::from_rotation_matrix(&Rotation3::from_matrix_unchecked(turn));
+        // The axes are square to about 1e-8 only where the normal came from a fit.
+        let turn = UnitQuaternion::new_normalize(turn.into_inner());
         Isometry3::from_parts((-(turn * self.origin.coords)).into(), turn)
     }
 }

@@ -46,7 +46,7 @@ impl Tissue {
             step,
             layers: seated + below,
             solid: Vec::new(),
-            into: slices.into_frame(),
+            into: slices.frame(),
         };
         let (mut near, inside) = out.next_to_surface(&slices);
         out.hand_on(&mut near);

@@ -409,10 +409,15 @@ fn spelled_out(tissue: &Tissue, local: &[Vector3<f64>], route: &Route) -> Vec<Po
             poses.push(Isometry3::translation(0.0, 0.0, 1e-3 - low) * last);
         }
     }
-    poses
+    let mut out: Vec<PoseRows> = poses
         .iter()
         .map(|p| rows(&(back * p * tissue.into)))
-        .collect()
+        .collect();
+    // Seated is seated, to the last bit.
+    if let Some(first) = out.first_mut() {
+        *first = rows(&Pose::identity());
+    }
+    out
 }
 
 /// Exact depth of a place in the tissue: 0 beyond the base plane or in the seated body, else the

@@ -47,9 +47,10 @@ fn a_hook_goes_in_and_figures_poses_and_map_come_out() {
         &map,
         "--no-relief",
     ];
-    assert_eq!(code(&typed), ended(1));
+    let ended_with = code(&typed);
     let text = std::fs::read_to_string(&json).expect("the report");
     let told: serde_json::Value = serde_json::from_str(&text).expect("JSON");
+    assert_eq!(ended_with, ended(1), "{}", told["checks"]);
     let u = &told["undercut"];
     let straight = u["straight"]["largest_mm"]["value"]
         .as_f64()
@@ -118,7 +119,7 @@ fn what_cannot_be_told_is_never_fine() {
     let both = Mesh::new(points, facets).expect("in range");
     assert_eq!(pulled(&both, "0,0,1", &mm), (ended(2), None));
     // Open on the other side than pulled.
-    let (points, mut facets) = free.clone().into_parts();
+    let (points, mut facets) = cone(6.0, 4.0, 14.0, 0.8).into_parts();
     let up = |f: &[u32; 3]| f.iter().all(|&c| points[c as usize].z > -1e-9);
     facets.retain(|f| !up(f));
     let open = Mesh::new(points, facets).expect("in range");
