@@ -41,8 +41,8 @@ pub fn shell_page(
             &report.checks,
             match report.outcome {
                 Outcome::Holds => "made, every check holds",
-                Outcome::Breaks => "made, but mend the plan before printing",
-                Outcome::CannotTell => "made, but not everything can be told",
+                Outcome::Breaks => "made, but mend the plan",
+                Outcome::CannotTell => "made, not all can be told",
             },
         ),
         cautions: std::iter::once(report.caution.clone())
@@ -58,9 +58,7 @@ pub fn shell_page(
         } else {
             canal_views(canal)
         },
-        plots: report.wall.as_ref().map_or_else(Vec::new, |w| {
-            wall::plots(w, Some(canal), stock, limit.map(|l| l.0))
-        }),
+        plots: plots(report, canal, stock, limit.map(|l| l.0)),
         records: records(report),
         layers,
     }
@@ -98,6 +96,17 @@ fn layers(
     out.push(plain(built_up, Role::Shell, &shell.outer, false, true));
     if let Some(cavity) = &shell.cavity {
         out.push(plain("cavity", Role::Cavity, cavity, false, false));
+    }
+    out
+}
+
+fn plots(report: &ShellReport, canal: &Canal, stock: f64, limit: Option<f64>) -> Vec<Plot> {
+    let Some(wall) = &report.wall else {
+        return Vec::new();
+    };
+    let mut out = wall::plots(wall, Some(canal), stock, limit);
+    for plot in out.iter_mut().filter(|p| p.along_spine) {
+        plot.note = "Of the scan, before anything was built on it.".to_owned();
     }
     out
 }

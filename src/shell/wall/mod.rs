@@ -316,12 +316,17 @@ pub fn wall_beside<T: Send>(
     }
     let oriented = orient::orient(mesh, topology, options.inner_from_facet);
     let normals = seat::facet_normals(mesh, topology, &oriented.turned);
-    let tree = Tree::new(mesh, &oriented.turned, &normals);
-    let seats = Seats::new(mesh, topology, &normals, options.edge_turn_deg);
-    let facet_surface = match options.inner_from_facet {
-        Some(from) => side::given(mesh, from),
-        None => side::surfaces(mesh, topology, &tree, &oriented, &normals),
-    };
+    let (seats, (tree, facet_surface)) = rayon::join(
+        || Seats::new(mesh, topology, &normals, options.edge_turn_deg),
+        || {
+            let tree = Tree::new(mesh, &oriented.turned, &normals);
+            let surface = match options.inner_from_facet {
+                Some(from) => side::given(mesh, from),
+                None => side::surfaces(mesh, topology, &tree, &oriented, &normals),
+            };
+            (tree, surface)
+        },
+    );
     let surface = figures::point_surfaces(mesh, &facet_surface);
     let (bores, bore) = if options.bores.is_empty() {
         bores::find(mesh, &tree, &seats, &surface, options.largest_bore_mm)
