@@ -120,7 +120,7 @@ fn a_shell_is_made_with_all_it_is_asked_for() {
 fn thin_walls_break_and_are_placed() {
     let dir = folder();
     let typed = [
-        "shell", "left.stl", "--wall", "0.6", "--facet", "0.4", "--json", "-",
+        "shell", "left.stl", "--wall", "0.4", "--facet", "0.4", "--json", "-",
     ];
     let ran = run(dir.path(), &typed);
     assert_eq!(code(&ran), 1, "{}", err(&ran));
