@@ -13,6 +13,8 @@ use tempfile::TempDir;
 
 #[path = "cli/looks.rs"]
 mod looks;
+#[path = "cli/shell.rs"]
+mod shell;
 
 fn run(dir: &Path, args: &[&str]) -> Output {
     Command::new(env!("CARGO_BIN_EXE_secondbend"))

@@ -329,6 +329,12 @@ pub struct Shell {
     /// Write the shell as PLY with `wall_mm` and `ray_mm` at every point
     #[arg(long, value_name = "FILE.ply")]
     pub map: Option<PathBuf>,
+    /// Write a page to look at: one HTML file that opens from disk with no network
+    #[arg(long, value_name = "FILE.html")]
+    pub page: Option<PathBuf>,
+    /// Write a picture: four views, findings numbered
+    #[arg(long, value_name = "FILE.png")]
+    pub picture: Option<PathBuf>,
     /// The shop's limits (see `secondbend limits`)
     #[arg(long, value_name = "FILE")]
     pub limits: Option<PathBuf>,

@@ -13,6 +13,7 @@ use crate::checks::wall::WallFacts;
 use crate::limits::{Limits, Setting, rows};
 use crate::mesh::{Mesh, MeshQueries, Topology, Vector};
 use crate::read::{ReadOptions, Scan, read_file};
+use crate::report::page::{PageModel, shell_page};
 use crate::report::{self, FileUsed, ShellReport, ShellSources, shown};
 use crate::shell::wall::{GivenBore, Wall, WallOptions, wall};
 use crate::shell::{
@@ -20,10 +21,10 @@ use crate::shell::{
     read_plan,
 };
 use crate::soundness::{self, crossing_pairs};
-use crate::write::{ply, refuse_inputs, stl, threemf};
+use crate::write::{ply, stl, threemf};
 
 use super::args::{Facing as FacingWord, LidWord, MaterialWord, PastWord, Shape, Shell as Args};
-use super::vet::{deliver, is_stdout};
+use super::vet::{deliver, is_stdout, looks, refuse_outputs};
 use super::{Ending, Failure, print};
 
 /// Points this near the plane of an open faceplate are its rim, mm: points are drawn onto it within
@@ -36,8 +37,25 @@ pub struct Made {
     pub shell: Shell,
     /// The wall of its printable mesh; `None` where none could be measured (it is solid).
     pub wall: Option<Wall>,
+    /// The canal of the scan.
+    pub canal: Canal,
     /// What is told of it.
     pub report: ShellReport,
+}
+
+impl Made {
+    /// What a page or a picture of it shows. `scan` and `limits` are those it was made with.
+    #[must_use]
+    pub fn page(&self, scan: &Scan, limits: &Limits) -> PageModel {
+        shell_page(
+            &scan.mesh,
+            &self.shell,
+            self.wall.as_ref(),
+            &self.canal,
+            limits,
+            &self.report,
+        )
+    }
 }
 
 /// Makes a shell of a scan, measures its wall and answers every check.
@@ -57,8 +75,10 @@ pub fn shell_of(
             "say it with `--unit`",
         ));
     }
-    let topology = Topology::new(&scan.mesh);
-    let queries = MeshQueries::new(&scan.mesh);
+    let (topology, queries) = rayon::join(
+        || Topology::new(&scan.mesh),
+        || MeshQueries::new(&scan.mesh),
+    );
     let mut sound = soundness::inspect(&scan.mesh, &topology, &queries);
     let mut found = canal::measure(&scan.mesh, &topology, &queries, &sound);
     if let Ok(part) = found.as_ref().map(|c| c.part)
@@ -82,14 +102,14 @@ pub fn shell_of(
     };
     let shell = build(&impression, plan)
         .map_err(|e| Failure::new(format!("{name}: cannot tell or make: {e}"), e.help()))?;
-    Ok(judged(scan, shell, plan, &canal, sources, limits))
+    Ok(judged(scan, shell, plan, canal, sources, limits))
 }
 
 fn judged(
     scan: &Scan,
     shell: Shell,
     plan: &Plan,
-    canal: &Canal,
+    canal: Canal,
     sources: &ShellSources,
     limits: &Limits,
 ) -> Made {
@@ -114,7 +134,7 @@ fn judged(
         wall.leave_out(&shell.solid, |p| plate.height(p).abs() < RIM_MM);
     }
     let facts = measured.as_ref().map(|w| {
-        let facts = WallFacts::new(&shell.solid, w, Some(canal));
+        let facts = WallFacts::new(&shell.solid, w, Some(&canal));
         facts.with_joint(plan.walls.joint_at_mm)
     });
     let bodies = measured.as_ref().map_or_else(
@@ -124,7 +144,7 @@ fn judged(
     let told = ShellFacts {
         shell: &shell,
         plan,
-        canal,
+        canal: &canal,
         wall: facts.as_ref(),
         mesh: MeshFaults {
             open_edges: topology.open_edges,
@@ -139,6 +159,7 @@ fn judged(
     Made {
         shell,
         wall: measured,
+        canal,
         report,
     }
 }
@@ -185,9 +206,14 @@ pub(super) fn run(args: &Args) -> Result<Ending, Failure> {
         .map_err(|e| Failure::new(format!("no threads can be started: {e}"), "try `--jobs 1`"))?;
     let made = pool.install(|| {
         let scan = read_file(&args.scan, &options)?;
-        shell_of(&scan, &plan, &sources, &limits)
+        let made = shell_of(&scan, &plan, &sources, &limits)?;
+        write(args, &made)?;
+        if args.page.is_some() || args.picture.is_some() {
+            let (page, picture) = (args.page.as_deref(), args.picture.as_deref());
+            looks(&made.page(&scan, &limits), page, picture)?;
+        }
+        Ok::<_, Failure>(made)
     })?;
-    write(args, &made)?;
     let to_output = args.json.as_deref().is_some_and(is_stdout);
     if let Some(path) = &args.json {
         deliver(path, &report::shell_json(&made.report)?)?;
@@ -261,30 +287,28 @@ fn refuse_clashes(args: &Args) -> Result<(), Failure> {
         .chain(&args.shape.plan)
         .chain(&args.limits)
         .collect();
-    let meshes: Vec<&PathBuf> = args
-        .out
-        .iter()
-        .chain(&args.outer_out)
-        .chain(&args.cavity_out)
-        .collect();
-    for path in &meshes {
+    let meshes = args.out.iter().chain(&args.outer_out);
+    for path in meshes.chain(&args.cavity_out) {
         form(path)?;
     }
-    let mut seen: Vec<&PathBuf> = Vec::new();
-    for output in meshes.into_iter().chain(&args.map).chain(&args.json) {
-        if is_stdout(output) {
-            continue;
-        }
-        refuse_inputs(output, &inputs)?;
-        if seen.contains(&output) {
-            return Err(Failure::new(
-                format!("{}: two outputs name the same file", output.display()),
-                "give each its own",
-            ));
-        }
-        seen.push(output);
+    if let Some(path) = args.map.as_ref().filter(|p| form(p).ok() != Some("ply")) {
+        return Err(Failure::new(
+            format!("{}: the map is a PLY mesh", path.display()),
+            "let its name end in .ply",
+        ));
     }
-    Ok(())
+    refuse_outputs(
+        &[
+            ("--out", args.out.as_deref()),
+            ("--outer-out", args.outer_out.as_deref()),
+            ("--cavity-out", args.cavity_out.as_deref()),
+            ("--json", args.json.as_deref()),
+            ("--map", args.map.as_deref()),
+            ("--page", args.page.as_deref()),
+            ("--picture", args.picture.as_deref()),
+        ],
+        &inputs,
+    )
 }
 
 fn file_used(path: &Path) -> Result<FileUsed, Failure> {

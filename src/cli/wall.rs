@@ -11,7 +11,7 @@ use crate::mesh::{Mesh, MeshQueries, Topology};
 use crate::read::{ReadOptions, Scan, read_file};
 use crate::report::page::{PageModel, wall_page};
 use crate::report::{self, WallReport, shown};
-use crate::shell::wall::{NoWall, Surface, Wall, WallOptions, joined, wall};
+use crate::shell::wall::{NoWall, Surface, Wall, WallOptions, joined, wall_beside};
 use crate::soundness;
 use crate::write::ply;
 
@@ -45,7 +45,8 @@ impl Measured {
     }
 }
 
-/// Measures the wall of a shell and answers every check.
+/// Measures the wall of a shell and answers every check. `opposite`: the nearest opposite wall too, a
+/// fifth of the work, which only maps and pages show.
 ///
 /// # Errors
 /// [`NoWall`] where there is no surface, or nothing lies opposite anything.
@@ -54,6 +55,7 @@ pub fn wall_of(
     inner: Option<&Scan>,
     order: Option<&str>,
     limits: &Limits,
+    opposite: bool,
 ) -> Result<Measured, NoWall> {
     let (mesh, inner_from_facet) = match inner {
         None => (outer.mesh.clone(), None),
@@ -64,10 +66,12 @@ pub fn wall_of(
     };
     let options = WallOptions {
         inner_from_facet,
+        opposite,
         ..WallOptions::default()
     };
-    let measured = wall(&mesh, &Topology::new(&mesh), &options)?;
-    let canal = canal_of(&mesh, &measured);
+    let topology = Topology::new(&mesh);
+    let canal_of = |surface: &[Surface]| canal_of(&mesh, surface);
+    let (measured, canal) = wall_beside(&mesh, &topology, &options, canal_of)?;
     let facts = WallFacts::new(&mesh, &measured, canal.as_ref());
     let scans: Vec<&Scan> = std::iter::once(outer).chain(inner).collect();
     let report = report::wall(&scans, &facts, order, limits);
@@ -82,13 +86,13 @@ pub fn wall_of(
 
 /// The canal of the outer surface alone, for telling places; a shell without a canal that can be
 /// told is measured all the same.
-fn canal_of(mesh: &Mesh, wall: &Wall) -> Option<Canal> {
+fn canal_of(mesh: &Mesh, surface: &[Surface]) -> Option<Canal> {
     let mut renumbered = vec![u32::MAX; mesh.points().len()];
     let (mut points, mut facets) = (Vec::new(), Vec::new());
     for corners in mesh.facets() {
         if corners
             .iter()
-            .any(|&p| wall.surface[p as usize] == Surface::Inner)
+            .any(|&p| surface[p as usize] == Surface::Inner)
         {
             continue;
         }
@@ -102,8 +106,7 @@ fn canal_of(mesh: &Mesh, wall: &Wall) -> Option<Canal> {
         }));
     }
     let outer = Mesh::new(points, facets).ok()?;
-    let topology = Topology::new(&outer);
-    let queries = MeshQueries::new(&outer);
+    let (topology, queries) = rayon::join(|| Topology::new(&outer), || MeshQueries::new(&outer));
     let sound = soundness::inspect(&outer, &topology, &queries);
     canal::measure(&outer, &topology, &queries, &sound).ok()
 }
@@ -133,7 +136,9 @@ pub(super) fn run(args: &Args) -> Result<Ending, Failure> {
         let inner = args.inner.as_deref().map(|path| read(path, &same));
         let inner = inner.transpose()?;
         let name = shown(&args.mesh.to_string_lossy());
-        wall_of(&outer, inner.as_ref(), args.order.as_deref(), &limits)
+        let opposite = args.map.is_some() || args.page.is_some() || args.picture.is_some();
+        let order = args.order.as_deref();
+        wall_of(&outer, inner.as_ref(), order, &limits, opposite)
             .map_err(|e| Failure::new(format!("{name}: {e}"), e.help()))
     })?;
     if let Some(path) = &args.map {

@@ -285,7 +285,7 @@ rows! {
     /// Shrinkage of the print.
     SHRINK = Row {
         key: "wall.shrink_percent", unit: "%", kind: number(0.57, 0.0, 10.0),
-        means: "Linear shrinkage of the print, taken off the walls of a shell that is made here. Meshes are written without an allowance.",
+        means: "Linear shrinkage of the print: a wall is told with it taken off, and that of a shell made here is judged so. Meshes are written without an allowance.",
         source: "one printed cube of 35 mm came out as 34.8 (J. Mrazek 2022)",
     };
     /// Longest solid end of a canal.

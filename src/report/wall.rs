@@ -8,7 +8,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::checks::wall::{WallFacts, run_wall, wall_outcome};
 use crate::checks::{Answer, Outcome, number};
-use crate::limits::{Limits, Setting};
+use crate::limits::{Limits, Setting, rows};
 use crate::read::{Format, Scan, Unit, UnitFrom};
 use crate::shell::wall::{Between, Bore, Edges, ThinSpot, Wall, Web};
 use crate::soundness::Region;
@@ -21,9 +21,6 @@ use super::{CAUTION, CheckReport, Figure, Finite, ReportError, Tool, Xyz};
 
 /// Name of the schema that [`WallReport`] follows.
 pub const WALL_SCHEMA: &str = "secondbend.wall/1";
-
-/// Linear shrinkage that was seen on a printed cube: 35 mm came out as 34.8.
-const SHRINK_SEEN: f64 = 0.0057;
 
 /// One shell's report.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
@@ -87,8 +84,10 @@ pub struct WallFigures {
     pub point_mm: Option<Xyz>,
     /// The ray value there.
     pub least_ray_mm: Option<Finite>,
-    /// The least wall after a shrinkage of 0.57 % (as seen on one printed cube).
+    /// The least wall after the shrinkage below.
     pub least_after_shrink_mm: Option<Finite>,
+    /// Linear shrinkage of the print, in hundredths (the limit `wall.shrink_percent`).
+    pub shrink_percent: Finite,
     /// Share of the outer area in hundredths → wall that it stays under.
     pub percentiles_mm: BTreeMap<String, Finite>,
     /// Outer area measured.
@@ -227,12 +226,14 @@ pub(super) fn figures(facts: &WallFacts, limits: &Limits) -> WallFigures {
     let spots = facts.thin_spots(limits);
     let least = wall.least.as_ref();
     let finite = |x: f64| x.is_finite().then_some(Finite(x));
+    let shrink = limits.number(&rows::SHRINK);
     WallFigures {
         method: wall.method.to_owned(),
         least_mm: least.map(|l| l.wall_mm.into()),
         point_mm: least.map(|l| xyz(&l.point)),
         least_ray_mm: least.and_then(|l| finite(l.ray_mm)),
-        least_after_shrink_mm: least.map(|l| Finite(l.wall_mm.value * (1.0 - SHRINK_SEEN))),
+        least_after_shrink_mm: least.map(|l| Finite(l.wall_mm.value * (1.0 - shrink / 100.0))),
+        shrink_percent: Finite(shrink),
         percentiles_mm: wall
             .percentiles_mm
             .iter()
@@ -402,7 +403,8 @@ pub(super) fn wall_lines(out: &mut String, wall: &WallFigures) {
     }
     if let Some(after) = &wall.least_after_shrink_mm {
         let says = format!(
-            "least after 0.57 % shrinkage (seen on one printed cube): {} mm",
+            "least after {} % of shrinkage: {} mm",
+            mm(&wall.shrink_percent),
             mm(after)
         );
         para(out, &says);

@@ -15,6 +15,7 @@ use super::slivers::close_slivers;
 use super::solids::{Solid, pieces, subset};
 use super::told::{Caution, ShellError};
 use super::track::Track;
+use super::trimmed::Trimmed;
 use super::zones::{Amounts, Moved};
 
 /// An impression with what was measured on it.
@@ -187,6 +188,8 @@ fn openings(scan: &Impression, plan: &Plan, end: f64) -> Vec<Caution> {
     out
 }
 
+type Hollow = (Option<Mesh>, Option<Solid>, Vec<MadeBore>, Vec<Caution>);
+
 struct Maker<'a> {
     plan: &'a Plan,
     canal: &'a Canal,
@@ -227,13 +230,10 @@ impl Maker<'_> {
                 height_mm: self.height(&self.plate.point),
             });
         }
-        let inner_field = SignedDistance::new(&open, &Topology::new(&open));
-        let depth = Amounts::walls(
-            walls.body_mm + stock,
-            walls.canal_mm + stock,
-            walls.joint_at_mm,
-            &self.track,
-            &outer,
+        let (body, canal) = (walls.body_mm + stock, walls.canal_mm + stock);
+        let (inner_field, depth) = rayon::join(
+            || SignedDistance::new(&open, &Topology::new(&open)),
+            || Amounts::walls(body, canal, walls.joint_at_mm, &self.track, &outer),
         );
         let under = match self.plan.faceplate.lid {
             Lid::Open => self.plate.moved(OVER_MM),
@@ -251,17 +251,17 @@ impl Maker<'_> {
             },
         )?;
         let room = room.solid();
-        let cavity = self.cavity(&room, &mut cautions)?;
-        let level = match (&cavity, self.plan.faceplate.lid) {
-            (Some(mesh), Lid::Open) => Some(
-                Solid::new(mesh, "the cavity")?
-                    .below(&self.plate, "the cavity")?
-                    .mesh(),
-            ),
-            (mesh, _) => mesh.clone(),
+        // Each of these leaves the other processors idle, so they run side by side.
+        let (whole, hollow) = rayon::join(
+            || Solid::new(&outer, "the outer surface"),
+            || self.hollow(&room, &moved),
+        );
+        let (level, hollow, bores, more) = hollow?;
+        cautions.extend(more);
+        let solid = match hollow {
+            None => outer.clone(),
+            Some(hollow) => whole?.without(&hollow, "the shell")?.mesh(),
         };
-        let bores = self.bores(&room, &moved, level.as_ref(), &mut cautions)?;
-        let solid = put_together(&outer, cavity.as_ref(), &bores)?;
         Ok(Shell {
             faceplate: self.plate,
             faceplate_height_mm: self.height(&self.plate.point),
@@ -277,6 +277,38 @@ impl Maker<'_> {
             bores,
             cautions,
         })
+    }
+
+    /// The cavity as reported (level with an open faceplate), all that is taken out of the
+    /// outer surface, and the bores.
+    fn hollow(&self, room: &dyn Implicit, outer: &Moved) -> Result<Hollow, ShellError> {
+        let mut cautions = Vec::new();
+        let cavity = self.cavity(room, &mut cautions)?;
+        let taken = cavity.as_ref().map(|c| Solid::new(c, "the cavity"));
+        let taken = taken.transpose()?;
+        let open = self.plan.faceplate.lid == Lid::Open;
+        let (level, bores) = rayon::join(
+            || match &taken {
+                Some(room) if open => room
+                    .below(&self.plate, "the cavity")
+                    .map(|c| Some(c.mesh())),
+                _ => Ok(None),
+            },
+            || {
+                let mut more = Vec::new();
+                let made = self.bores(room, outer, cavity.as_ref(), &mut more)?;
+                let tubes = tubes(&made)?;
+                Ok::<_, ShellError>((made, tubes, more))
+            },
+        );
+        let (bores, tubes, more) = bores?;
+        cautions.extend(more);
+        let taken = match (taken, tubes) {
+            (Some(room), Some(tubes)) => Some(room.with(&tubes, "the cavity")?),
+            (room, tubes) => room.or(tubes),
+        };
+        let level = level?.or(cavity);
+        Ok((level, taken, bores, cautions))
     }
 
     fn height(&self, p: &Point) -> f64 {
@@ -295,19 +327,10 @@ impl Maker<'_> {
         if drawn_out {
             cautions.push(Caution::DrawnOut { by_mm: raise });
         }
-        let built_up: &dyn Implicit = if drawn_out { &straight } else { moved };
         let across = plan.cut.and_then(|cut| {
             let across = Across::new(&self.track, self.end, reach(self.canal, self.end) + 1.0);
             across.map(|a| (a, cut.round_mm))
         });
-        let rounded;
-        let mut parts: Vec<&dyn Implicit> = match &across {
-            Some((across, round)) => {
-                rounded = Overlap::rounded(vec![built_up, across], Mm(*round));
-                vec![&rounded]
-            }
-            None => vec![built_up],
-        };
         let mut planes = Vec::new();
         planes.push(half_space(&self.plate, "faceplate.facing")?);
         for p in &plan.planes {
@@ -317,8 +340,23 @@ impl Maker<'_> {
             };
             planes.push(half_space(&plane, "plane.outward")?);
         }
-        parts.extend(planes.iter().map(|p| p as &dyn Implicit));
-        let mesh = self.draw(&Overlap::sharp(parts), "outer surface", cautions)?;
+        let cuts: Vec<&dyn Implicit> = planes.iter().map(|p| p as &dyn Implicit).collect();
+        let across = across.as_ref().map(|(a, r)| (a as &dyn Implicit, *r));
+        let mesh = if drawn_out {
+            let parts = std::iter::once(&straight as &dyn Implicit);
+            let edge = across.map_or(0.0, |(_, r)| r);
+            let parts = parts.chain(across.map(|(a, _)| a)).collect();
+            let rounded = Overlap::rounded(parts, Mm(edge));
+            let all = std::iter::once(&rounded as &dyn Implicit).chain(cuts);
+            self.draw(&Overlap::sharp(all.collect()), "outer surface", cautions)?
+        } else {
+            let trimmed = Trimmed {
+                moved,
+                rounded: across,
+                cuts,
+            };
+            self.draw(&trimmed, "outer surface", cautions)?
+        };
         let mesh = mesh.ok_or(ShellError::Drawing {
             what: "outer surface",
             why: ContourError::Empty,
@@ -439,32 +477,15 @@ fn roughness(drawn: &Surface, what: &'static str) -> Option<Caution> {
     })
 }
 
-fn put_together(
-    outer: &Mesh,
-    cavity: Option<&Mesh>,
-    bores: &[MadeBore],
-) -> Result<Mesh, ShellError> {
-    let mut inside = cavity.map(|c| Solid::new(c, "the cavity")).transpose()?;
-    let mut tubes: Option<Solid> = None;
-    for bore in bores {
-        let Some(tube) = bores::cutter(bore) else {
-            continue;
-        };
+/// The bores as one solid.
+fn tubes(bores: &[MadeBore]) -> Result<Option<Solid>, ShellError> {
+    let mut all: Option<Solid> = None;
+    for tube in bores.iter().filter_map(bores::cutter) {
         let tube = Solid::new(&tube, "a bore")?;
-        tubes = Some(match tubes {
+        all = Some(match all {
             None => tube,
             Some(all) => all.with(&tube, "the bores")?,
         });
     }
-    inside = match (inside, tubes) {
-        (Some(room), Some(tubes)) => Some(room.with(&tubes, "the cavity")?),
-        (room, tubes) => room.or(tubes),
-    };
-    match inside {
-        None => Ok(outer.clone()),
-        Some(inside) => {
-            let whole = Solid::new(outer, "the outer surface")?;
-            Ok(whole.without(&inside, "the shell")?.mesh())
-        }
-    }
+    Ok(all)
 }

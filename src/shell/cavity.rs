@@ -6,12 +6,13 @@
 //! face, cut off by the faceplate's plane, would still keep the cavity away. One more tree over the
 //! drawn facets costs a twentieth of a drawing.
 
-use crate::field::{HalfSpace, Implicit, Overlap, SignedDistance};
+use crate::field::{HalfSpace, Implicit, SignedDistance};
 use crate::mesh::{Link, Mesh, Point, Topology};
 
 use super::faceplate::Plane;
 use super::outer::Across;
 use super::solids::subset;
+use super::trimmed::Trimmed;
 use super::zones::{Amounts, Moved};
 
 /// Facets whose corners all lie this near the faceplate's plane are the faceplate, mm: the drawing
@@ -83,11 +84,15 @@ impl<'a> Room<'a> {
     }
 
     /// As a solid.
-    pub fn solid(&self) -> Overlap<'_> {
-        let mut parts: Vec<&dyn Implicit> = vec![&self.moved, &self.under];
+    pub fn solid(&self) -> Trimmed<'_> {
+        let mut cuts: Vec<&dyn Implicit> = vec![&self.under];
         if let Some(tip) = self.solid_tip {
-            parts.push(tip);
+            cuts.push(tip);
         }
-        Overlap::sharp(parts)
+        Trimmed {
+            moved: &self.moved,
+            rounded: None,
+            cuts,
+        }
     }
 }

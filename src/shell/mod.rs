@@ -18,6 +18,7 @@ mod solids;
 pub(crate) mod tests;
 mod told;
 mod track;
+mod trimmed;
 pub mod wall;
 mod zones;
 

@@ -13,7 +13,13 @@ pub(super) struct Track {
     along: Vec<Vector>,
     /// A point further from the axis than this does not lie on the canal, mm.
     pub reach_mm: f64,
+    /// Balls round runs of segments: their first and last segment, middle, radius.
+    runs: Vec<(usize, usize, Point, f64)>,
 }
+
+/// Segments in a run: an axis has 100 to 300, so that a place asks for about as many balls as segments.
+/// Other lengths were not tried.
+const RUN: usize = 16;
 
 /// Directions are chords over this much to either side: the axis is settled to thousandths, so that
 /// shorter chords would swing by half a degree, and longer ones cut the bends.
@@ -36,7 +42,17 @@ impl Track {
             .collect::<Option<Vec<Vector>>>()?;
         let widest = canal.sections.iter().map(|s| s.largest_mm);
         let widest = widest.fold(canal.aperture.largest_mm, f64::max);
+        let runs = (0..last)
+            .step_by(RUN)
+            .map(|from| {
+                let to = (from + RUN).min(last);
+                let middle = nalgebra::center(&points[from], &points[to]);
+                let reach = points[from..=to].iter().map(|p| (p - middle).norm());
+                (from, to - 1, middle, reach.fold(0.0, f64::max))
+            })
+            .collect();
         Some(Self {
+            runs,
             points,
             arcs,
             along,
@@ -70,21 +86,40 @@ impl Track {
 
     /// Arc position of the nearest axis point, and the distance from it.
     pub fn nearest(&self, p: &Point) -> (f64, f64) {
+        // Nothing is farther than this.
+        self.nearest_within(p, f64::INFINITY)
+            .unwrap_or((0.0, f64::INFINITY))
+    }
+
+    /// The same; `None` where the axis is `within_mm` away or more.
+    pub fn nearest_within(&self, p: &Point, within_mm: f64) -> Option<(f64, f64)> {
+        let mut best = (f64::NAN, within_mm * within_mm);
         let last = self.points.len() - 2;
-        let mut best = (0.0, f64::INFINITY);
-        for i in 0..=last {
-            let (a, b) = (self.points[i], self.points[i + 1]);
-            let (d, r) = (b - a, p - a);
-            let t = r.dot(&d) / d.norm_squared().max(1e-18);
-            let low = if i == 0 { f64::NEG_INFINITY } else { 0.0 };
-            let high = if i == last { f64::INFINITY } else { 1.0 };
-            let t = t.clamp(low, high);
-            let sq = (r - d * t).norm_squared();
-            if sq < best.1 {
-                best = (self.arcs[i] + t * (self.arcs[i + 1] - self.arcs[i]), sq);
+        // Both ends go on for ever, so that no ball holds them.
+        self.ask(p, 0, &mut best);
+        self.ask(p, last, &mut best);
+        for &(from, to, middle, radius) in &self.runs {
+            let away = (p - middle).norm() - radius;
+            if away <= 0.0 || away * away < best.1 {
+                (from..=to).for_each(|i| self.ask(p, i, &mut best));
             }
         }
-        (best.0, best.1.sqrt())
+        best.0.is_finite().then(|| (best.0, best.1.sqrt()))
+    }
+
+    /// Keeps the nearest point of segment `i`, if it is nearer.
+    fn ask(&self, p: &Point, i: usize, best: &mut (f64, f64)) {
+        let last = self.points.len() - 2;
+        let (a, b) = (self.points[i], self.points[i + 1]);
+        let (d, r) = (b - a, p - a);
+        let t = r.dot(&d) / d.norm_squared().max(1e-18);
+        let low = if i == 0 { f64::NEG_INFINITY } else { 0.0 };
+        let high = if i == last { f64::INFINITY } else { 1.0 };
+        let t = t.clamp(low, high);
+        let sq = (r - d * t).norm_squared();
+        if sq < best.1 {
+            *best = (self.arcs[i] + t * (self.arcs[i + 1] - self.arcs[i]), sq);
+        }
     }
 
     /// The axis from `from` to `to` (either may be the greater), at most `step` apart.

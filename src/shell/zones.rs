@@ -113,9 +113,13 @@ impl Amounts {
             plan.concha_mm + (plan.cymba_mm - plan.concha_mm) * share
         };
         Self::grid(scan.bounds(), |p| {
-            let (at, aside) = track.nearest(p);
-            let on_canal = profile.at(at) - plan.concha_mm;
-            stock + outside(p) + on_canal * canal_share(track, aside)
+            let by = stock + outside(p);
+            match track.nearest_within(p, beside_mm(track)) {
+                Some((at, aside)) => {
+                    by + (profile.at(at) - plan.concha_mm) * canal_share(track, aside)
+                }
+                None => by,
+            }
         })
     }
 
@@ -126,8 +130,10 @@ impl Amounts {
         }
         let profile = Profile::new(joint, joint, |at| if at < joint { body } else { canal });
         Self::grid(solid.bounds(), |p| {
-            let (at, aside) = track.nearest(p);
-            body + (profile.at(at) - body) * canal_share(track, aside)
+            match track.nearest_within(p, beside_mm(track)) {
+                Some((at, aside)) => body + (profile.at(at) - body) * canal_share(track, aside),
+                None => body,
+            }
         })
     }
 
@@ -149,32 +155,13 @@ impl Amounts {
             })
             .collect();
         let most = values.iter().copied().fold(f64::NEG_INFINITY, f64::max);
-        let mut steepest = 0.0_f64;
-        for (i, v) in values.iter().enumerate() {
-            let next = [
-                (i / (ny * nz) + 1 < nx, ny * nz),
-                ((i / nz) % ny + 1 < ny, nz),
-                (i % nz + 1 < nz, 1),
-            ];
-            let rise: f64 = next
-                .iter()
-                .map(|&(there, by)| {
-                    if there {
-                        (values[i + by] - v).powi(2)
-                    } else {
-                        0.0
-                    }
-                })
-                .sum();
-            steepest = steepest.max(rise);
-        }
+        let slope = steepest(dims, &values) / GRID_MM;
         Self::ByPlace(Grid {
             origin,
             dims,
             values,
             most,
-            // Within a cell the three differences may each come from another of its edges.
-            slope: 1.5 * steepest.sqrt() / GRID_MM,
+            slope,
         })
     }
 
@@ -199,6 +186,38 @@ impl Amounts {
             Self::ByPlace(grid) => grid.slope,
         }
     }
+}
+
+/// The largest rise within a cell, a step: along each axis that of the steepest of four edges. A cruder
+/// bound makes the drawing ask more places.
+fn steepest(dims: [usize; 3], values: &[f64]) -> f64 {
+    let [nx, ny, nz] = dims;
+    let at = |x: usize, y: usize, z: usize| values[(x * ny + y) * nz + z];
+    let cell = |x: usize, y: usize, z: usize| {
+        let mut most = [0.0_f64; 3];
+        for (i, j) in [(0, 0), (0, 1), (1, 0), (1, 1)] {
+            let along = [
+                at(x + 1, y + i, z + j) - at(x, y + i, z + j),
+                at(x + i, y + 1, z + j) - at(x + i, y, z + j),
+                at(x + i, y + j, z + 1) - at(x + i, y + j, z),
+            ];
+            for (m, d) in most.iter_mut().zip(along) {
+                *m = m.max(d.abs());
+            }
+        }
+        most.iter().map(|d| d * d).sum::<f64>()
+    };
+    let slab = |x: usize| {
+        let cells = (0..ny - 1).flat_map(|y| (0..nz - 1).map(move |z| (y, z)));
+        cells.map(|(y, z)| cell(x, y, z)).fold(0.0, f64::max)
+    };
+    let slabs = (0..nx - 1).into_par_iter().map(slab);
+    slabs.reduce(|| 0.0, f64::max).sqrt()
+}
+
+/// From this far from the axis on nothing is canal, mm.
+fn beside_mm(track: &Track) -> f64 {
+    track.reach_mm + ASIDE_MM.1
 }
 
 /// 1 on the canal, 0 well beside it.
@@ -290,6 +309,13 @@ pub(super) struct Moved<'a> {
     pub by: &'a Amounts,
     /// 1 to move outward, −1 inward.
     pub sign: f64,
+}
+
+impl Moved<'_> {
+    /// The value at `p` where the mesh is `distance_mm` away.
+    pub fn level(&self, p: &Point, distance_mm: f64) -> f64 {
+        distance_mm - self.sign * self.by.at(p).0
+    }
 }
 
 impl Implicit for Moved<'_> {

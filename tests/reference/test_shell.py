@@ -13,7 +13,7 @@ import trimesh
 
 from vetting import PROGRAM, ROOT
 
-EARS = sorted((ROOT / "sample-meshes").glob("PIT-*.stl"))
+EARS = sorted((ROOT / "sample-meshes").glob("PIT-*.[sp][tl][ly]"))
 # Of these every mesh must be right. The others are a canal too short for the plan, an ear without
 # one, and a scan with fins and crossings: there the program must say that it cannot, or that what
 # it made is not printable.

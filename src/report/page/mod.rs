@@ -9,6 +9,7 @@ mod index;
 mod model;
 mod pack;
 mod published;
+mod shell;
 mod vet;
 mod wall;
 
@@ -16,6 +17,7 @@ pub use fit::{FitTrace, fit_page, verify_page};
 pub use html::page;
 pub use index::{IndexRow, index_page};
 pub use model::*;
+pub use shell::shell_page;
 pub use vet::vet_page;
 pub use wall::wall_page;
 

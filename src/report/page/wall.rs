@@ -10,7 +10,7 @@ use crate::canal::Canal;
 use crate::checks::{Outcome, Sense, figure, number};
 use crate::limits::{Limits, rows};
 use crate::mesh::Mesh;
-use crate::report::{WallReport, limit_words};
+use crate::report::{CheckReport, WallFigures, WallReport, limit_words};
 use crate::shell::wall::{Surface, Wall};
 use crate::units::Measured;
 
@@ -24,8 +24,7 @@ pub fn wall_page(
     report: &WallReport,
 ) -> PageModel {
     let stock = limits.number(&rows::WALL_STOCK);
-    let check = report.checks.iter().find(|c| c.id == "wall-too-thin");
-    let limit = check.and_then(|c| Some((c.limit?.0, c.limit_key.clone()?)));
+    let limit = limit_of(&report.checks);
     let layers = layers(mesh, wall, stock, limit.as_ref());
     let cut: Vec<usize> = (0..layers.len()).collect();
     let spine = canal
@@ -37,9 +36,17 @@ pub fn wall_page(
         title: names.join(" and "),
         order: report.order.clone(),
         side: None,
-        verdict: headline(report),
+        verdict: headline(
+            report.outcome,
+            &report.checks,
+            match report.outcome {
+                Outcome::Holds => "thick enough",
+                Outcome::Breaks => "mend before printing",
+                Outcome::CannotTell => "cannot tell",
+            },
+        ),
         cautions: vec![report.caution.clone()],
-        figures: figures(report, stock),
+        figures: figures(&report.wall, stock),
         answers: answer_rows(&report.checks),
         layers,
         lines: canal
@@ -51,28 +58,29 @@ pub fn wall_page(
         marks: canal.map(marks).unwrap_or_default(),
         spine,
         views: canal.map_or_else(|| box_views(mesh), canal_views),
-        plots: plots(report, canal, stock, limit.map(|l| l.0)),
+        plots: plots(&report.wall, canal, stock, limit.map(|l| l.0)),
         records: records(report),
     }
 }
 
-fn headline(report: &WallReport) -> Headline {
-    let these = report
-        .checks
+/// The limit that walls were held against, with its key.
+pub(super) fn limit_of(checks: &[CheckReport]) -> Option<(f64, String)> {
+    let check = checks.iter().find(|c| c.id == "wall-too-thin")?;
+    Some((check.limit?.0, check.limit_key.clone()?))
+}
+
+/// The verdict in `words`, and the first two reasons.
+pub(super) fn headline(outcome: Outcome, checks: &[CheckReport], words: &str) -> Headline {
+    let these = checks
         .iter()
-        .filter(|c| c.outcome == report.outcome && c.outcome != Outcome::Holds);
+        .filter(|c| c.outcome == outcome && c.outcome != Outcome::Holds);
     let because: Vec<String> = these
         .map(|c| format!("{}{}", c.answer, limit_words(c)))
         .take(2)
         .collect();
     Headline {
-        tone: report.outcome,
-        words: match report.outcome {
-            Outcome::Holds => "thick enough",
-            Outcome::Breaks => "mend before printing",
-            Outcome::CannotTell => "cannot tell",
-        }
-        .to_owned(),
+        tone: outcome,
+        words: words.to_owned(),
         because: match because[..] {
             [] => "every question has a good answer".to_owned(),
             _ => because.join("; "),
@@ -81,7 +89,12 @@ fn headline(report: &WallReport) -> Headline {
 }
 
 /// Outer and inner surface apart, so that either can be hidden.
-fn layers(mesh: &Mesh, wall: &Wall, stock: f64, limit: Option<&(f64, String)>) -> Vec<Layer> {
+pub(super) fn layers(
+    mesh: &Mesh,
+    wall: &Wall,
+    stock: f64,
+    limit: Option<&(f64, String)>,
+) -> Vec<Layer> {
     let inner = |f: &[u32; 3]| {
         f.iter()
             .all(|&p| wall.surface[p as usize] == Surface::Inner)
@@ -108,18 +121,21 @@ fn layers(mesh: &Mesh, wall: &Wall, stock: f64, limit: Option<&(f64, String)>) -
             }
         })
         .collect();
+    let mut maps = vec![
+        map("wall after polishing", &counted, stock, bar),
+        map("wall as measured", &counted, 0.0, None),
+        map("ray inward", &wall.ray_mm, 0.0, None),
+    ];
+    if wall.opposite_mm.iter().any(|x| x.is_finite()) {
+        maps.push(map("nearest opposite wall", &wall.opposite_mm, 0.0, None));
+    }
     let mut out = vec![Layer {
         name: "outer surface".to_owned(),
         role: Role::Shell,
         mesh: outer_mesh,
         shown: true,
         glass: false,
-        maps: vec![
-            map("wall after polishing", &counted, stock, bar),
-            map("wall as measured", &counted, 0.0, None),
-            map("ray inward", &wall.ray_mm, 0.0, None),
-            map("nearest opposite wall", &wall.opposite_mm, 0.0, None),
-        ],
+        maps,
     }];
     if !inner_mesh.facets().is_empty() {
         out.push(Layer {
@@ -168,8 +184,8 @@ fn bores(wall: &Wall) -> impl Iterator<Item = Line> {
     })
 }
 
-fn figures(report: &WallReport, stock: f64) -> Vec<KeyFigure> {
-    let wall = &report.wall;
+/// Least wall, shares of the area, bores.
+pub(super) fn figures(wall: &WallFigures, stock: f64) -> Vec<KeyFigure> {
     let mut out = Vec::new();
     if let Some(least) = &wall.least_mm {
         let m = least.measured();
@@ -216,8 +232,14 @@ fn figures(report: &WallReport, stock: f64) -> Vec<KeyFigure> {
     out
 }
 
-fn plots(report: &WallReport, canal: Option<&Canal>, stock: f64, limit: Option<f64>) -> Vec<Plot> {
-    let h = &report.wall.histogram;
+/// Area by wall, and along the canal.
+pub(super) fn plots(
+    wall: &WallFigures,
+    canal: Option<&Canal>,
+    stock: f64,
+    limit: Option<f64>,
+) -> Vec<Plot> {
+    let h = &wall.histogram;
     let last = h
         .area_mm2
         .iter()

@@ -343,7 +343,7 @@ pub(super) fn edges(mesh: &Mesh, wall: &Wall, options: &WallOptions) -> Vec<Edge
             let mut sharp_mm = 0.0;
             for &p in group.iter().filter(|&&p| sharp(p)) {
                 for (q, turn_deg) in seats.sharp_from(p) {
-                    if turn_deg >= options.edge_turn_deg {
+                    if turn_deg >= options.edge_turn_deg && sharp(q as usize) {
                         sharp_mm += (mesh.points()[p] - mesh.points()[q as usize]).norm();
                     }
                 }

@@ -294,6 +294,20 @@ pub fn joined(outer: &Mesh, inner: &Mesh) -> (Mesh, usize) {
 /// # Errors
 /// [`NoWall`] where there is no surface, or nothing lies opposite anything.
 pub fn wall(mesh: &Mesh, topology: &Topology, options: &WallOptions) -> Result<Wall, NoWall> {
+    Ok(wall_beside(mesh, topology, options, |_| ())?.0)
+}
+
+/// The same, with more to do at the same time that needs to know no more than which points lie outside
+/// and which inside; what it gave comes back too.
+///
+/// # Errors
+/// As [`wall`].
+pub fn wall_beside<T: Send>(
+    mesh: &Mesh,
+    topology: &Topology,
+    options: &WallOptions,
+    beside: impl FnOnce(&[Surface]) -> T + Send,
+) -> Result<(Wall, T), NoWall> {
     if mesh.facets().is_empty() {
         return Err(NoWall::Empty);
     }
@@ -302,12 +316,17 @@ pub fn wall(mesh: &Mesh, topology: &Topology, options: &WallOptions) -> Result<W
     }
     let oriented = orient::orient(mesh, topology, options.inner_from_facet);
     let normals = seat::facet_normals(mesh, topology, &oriented.turned);
-    let tree = Tree::new(mesh, &oriented.turned, &normals);
-    let seats = Seats::new(mesh, topology, &normals, options.edge_turn_deg);
-    let facet_surface = match options.inner_from_facet {
-        Some(from) => side::given(mesh, from),
-        None => side::surfaces(mesh, topology, &tree, &oriented, &normals),
-    };
+    let (seats, (tree, facet_surface)) = rayon::join(
+        || Seats::new(mesh, topology, &normals, options.edge_turn_deg),
+        || {
+            let tree = Tree::new(mesh, &oriented.turned, &normals);
+            let surface = match options.inner_from_facet {
+                Some(from) => side::given(mesh, from),
+                None => side::surfaces(mesh, topology, &tree, &oriented, &normals),
+            };
+            (tree, surface)
+        },
+    );
     let surface = figures::point_surfaces(mesh, &facet_surface);
     let (bores, bore) = if options.bores.is_empty() {
         bores::find(mesh, &tree, &seats, &surface, options.largest_bore_mm)
@@ -317,26 +336,27 @@ pub fn wall(mesh: &Mesh, topology: &Topology, options: &WallOptions) -> Result<W
     let wanted: Vec<bool> = (0..surface.len())
         .map(|p| options.inner_too || surface[p] != Surface::Inner || bore[p] > 0)
         .collect();
-    let mut at = ball::read_all(mesh, &tree, &seats, &wanted, options);
-    figures::mark_feathers(mesh, &seats, &tree, &mut at, options);
+    let (at, beside) = rayon::join(
+        || {
+            let mut at = ball::read_all(mesh, &tree, &seats, &wanted, options);
+            figures::mark_feathers(mesh, &seats, &tree, &mut at, options);
+            at
+        },
+        || beside(&surface),
+    );
     if at.iter().all(|a| !a.wall_mm.is_finite()) {
         return Err(NoWall::Nothing);
     }
     let webs = bores::webs(mesh, &tree, &seats, &at, &surface, &bore);
-    Ok(assemble(
-        mesh,
-        topology,
-        oriented,
-        seats,
-        Found {
-            at,
-            surface,
-            bore,
-            bores,
-            webs,
-        },
-        options,
-    ))
+    let found = Found {
+        at,
+        surface,
+        bore,
+        bores,
+        webs,
+    };
+    let wall = assemble(mesh, topology, oriented, seats, found, options);
+    Ok((wall, beside))
 }
 
 /// What the passes over the surface found.

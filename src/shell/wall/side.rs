@@ -37,6 +37,9 @@ pub enum Surface {
 const PATCHES: usize = 4096;
 /// Rays from each patch: the share of sky is known to ± 0.06 (one standard deviation at a half).
 const RAYS: usize = 64;
+/// Every third ray is asked first: those of a spiral by the golden angle lie spread over the whole
+/// sky (52° apart; every fourth would lie along two lines).
+const THIN: usize = 3;
 /// A patch that sees this much sky is surely outside: a cavity half as deep as wide still shows
 /// its floor only 0.50, one a quarter as deep 0.80.
 const SURELY_OUTER: f64 = 0.9;
@@ -354,11 +357,20 @@ fn sky(tree: &Tree, place: &Vector, normal: &Vector, facet: u32, directions: &[V
     };
     let up = normal.cross(&side);
     let from = place + 1e-4 * normal;
-    let free = directions.iter().filter(|d| {
-        let dir = d.x * side + d.y * up + d.z * normal;
-        !tree.blocked(&from, &dir, facet)
-    });
-    free.count() as f64 / RAYS as f64
+    let free = |first: usize| {
+        let some = directions[first..].iter().step_by(THIN);
+        let free = some.filter(|d| {
+            let dir = d.x * side + d.y * up + d.z * normal;
+            !tree.blocked(&from, &dir, facet)
+        });
+        free.count()
+    };
+    let (few, asked) = (free(0), RAYS.div_ceil(THIN));
+    // What a third of the rays says all but with one voice the rest does not change.
+    if few + 1 >= asked || few <= 3 {
+        return few as f64 / asked as f64;
+    }
+    (few + free(1) + free(2)) as f64 / RAYS as f64
 }
 
 fn least_axis(n: &Vector) -> Vector {

@@ -1,0 +1,291 @@
+//! `shell` as it is typed: what is written, what is told, what is refused.
+
+use std::fs;
+
+use secondbend::demo::{Fault, Side};
+use secondbend::mesh::{Mesh, Point, Topology};
+use secondbend::read::{ReadOptions, read_file};
+use secondbend::write;
+use serde_json::Value;
+
+use super::{code, ear, err, folder, json, model, out, run};
+
+fn at<'a>(v: &'a Value, path: &str) -> &'a Value {
+    path.split('.').fold(v, |v, key| &v[key])
+}
+
+fn figure(v: &Value, path: &str) -> f64 {
+    let found = at(v, path);
+    let value = found.as_f64().or_else(|| found["value"].as_f64());
+    value.unwrap_or_else(|| panic!("{path} is no figure: {found}"))
+}
+
+/// One run with every output: the meshes are closed, the volumes are theirs, the report has the keys that
+/// others read, the map has its figures.
+#[test]
+fn a_shell_is_made_with_all_it_is_asked_for() {
+    let dir = folder();
+    let typed = [
+        "shell",
+        "left.stl",
+        "--bores",
+        "2",
+        "--order",
+        "PIT-0402",
+        "--facet",
+        "0.4",
+        "--out",
+        "shell.stl",
+        "--outer-out",
+        "outer.ply",
+        "--cavity-out",
+        "cavity.3mf",
+        "--json",
+        "shell.json",
+        "--map",
+        "map.ply",
+        "--page",
+        "shell.html",
+        "--picture",
+        "shell.png",
+    ];
+    let ran = run(dir.path(), &typed);
+    assert!(code(&ran) < 2, "{}{}", out(&ran), err(&ran));
+    assert_eq!(err(&ran), "");
+    assert!(out(&ran).starts_with("made, "), "{}", out(&ran));
+    assert!(
+        out(&ran).lines().all(|l| l.chars().count() <= 80),
+        "{}",
+        out(&ran)
+    );
+
+    let v = json(&dir.path().join("shell.json"));
+    assert_eq!(at(&v, "schema"), "secondbend.shell/1");
+    assert_eq!(at(&v, "order"), "PIT-0402");
+    let volumes = [
+        ("shell.stl", "shell.material_mm3"),
+        ("outer.ply", "shell.outer_volume_mm3"),
+        ("cavity.3mf", "shell.cavity_volume_mm3"),
+    ];
+    for (file, key) in volumes {
+        let read = read_file(&dir.path().join(file), &ReadOptions::default()).expect("reads");
+        let topology = Topology::new(&read.mesh);
+        let faults = (
+            topology.open_edges,
+            topology.fins.len(),
+            topology.flipped_edges,
+        );
+        assert_eq!(faults, (0, 0, 0), "{file}");
+        let (told, own) = (figure(&v, key), read.mesh.signed_volume_mm3());
+        assert!((told / own - 1.0).abs() < 1e-4, "{file}: {told} {own}");
+    }
+    let (end, open) = (
+        figure(&v, "shell.canal_end_mm"),
+        figure(&v, "shell.canal_open_to_mm"),
+    );
+    assert!(open < end && end - open < 3.0, "{open} {end}");
+    assert_eq!(at(&v, "shell.bores").as_array().map(Vec::len), Some(2));
+
+    assert_eq!(at(&v, "wall.method"), "inscribed ball");
+    let least = figure(&v, "wall.least_mm");
+    let shrink = figure(&v, "wall.shrink_percent");
+    let after = figure(&v, "wall.least_after_shrink_mm");
+    assert!((after - least * (1.0 - shrink / 100.0)).abs() < 1e-9);
+    assert!(figure(&v, "wall.percentiles_mm.50") > 0.7);
+    assert!(figure(&v, "wall.thin_area_mm2") >= 0.0);
+    for key in ["thin_spots", "webs"] {
+        assert!(v["wall"][key].is_array(), "{key}");
+    }
+
+    let map = fs::read(dir.path().join("map.ply")).expect("written");
+    let head = String::from_utf8_lossy(&map[..400]).into_owned();
+    for name in ["wall_mm", "ray_mm"] {
+        assert!(head.contains(&format!("property float {name}")), "{head}");
+    }
+    let html = fs::read_to_string(dir.path().join("shell.html")).expect("written");
+    for words in [
+        "PIT-0402",
+        "made, ",
+        "built up and trimmed",
+        "wall after polishing",
+    ] {
+        assert!(html.contains(words), "{words}");
+    }
+    let png = fs::read(dir.path().join("shell.png")).expect("written");
+    assert!(png.starts_with(b"\x89PNG"));
+}
+
+/// A wall asked thinner than the limit: every spot has its size and its place.
+#[test]
+fn thin_walls_break_and_are_placed() {
+    let dir = folder();
+    let typed = [
+        "shell", "left.stl", "--wall", "0.4", "--facet", "0.4", "--json", "-",
+    ];
+    let ran = run(dir.path(), &typed);
+    assert_eq!(code(&ran), 1, "{}", err(&ran));
+    let v: Value = serde_json::from_str(&out(&ran)).expect("JSON alone on the output");
+    let spots = at(&v, "wall.thin_spots")
+        .as_array()
+        .expect("a list")
+        .clone();
+    assert!(!spots.is_empty());
+    for spot in &spots {
+        assert!(
+            figure(spot, "least_mm") < 0.8 && figure(spot, "area_mm2") > 0.0,
+            "{spot}"
+        );
+        assert!(spot["region"].is_string(), "{spot}");
+        assert_eq!(spot["point_mm"].as_array().map(Vec::len), Some(3), "{spot}");
+        assert!(spot.get("at_mm").is_some(), "{spot}");
+    }
+    assert!(figure(&v, "wall.thin_area_mm2") > 100.0);
+}
+
+/// The same files for any number of threads.
+#[test]
+fn any_number_of_threads_makes_the_same_shell() {
+    let dir = folder();
+    let made = |jobs: &str| {
+        let typed = [
+            "shell",
+            "left.stl",
+            "--quiet",
+            "--facet",
+            "0.4",
+            "--jobs",
+            jobs,
+            "--bores",
+            "1",
+            "--out",
+            "shell.stl",
+            "--json",
+            "shell.json",
+        ];
+        assert!(code(&run(dir.path(), &typed)) < 2);
+        ["shell.stl", "shell.json"].map(|f| fs::read(dir.path().join(f)).expect("written"))
+    };
+    assert!(made("1") == made("3"));
+}
+
+/// A solid without a canal.
+fn block() -> Mesh {
+    let corner = |i: u32| {
+        let side = |k: u32, mm: f64| mm * f64::from(i >> k & 1);
+        Point::new(side(0, 20.0), side(1, 18.0), side(2, 12.0))
+    };
+    let quads = [
+        [0, 2, 3, 1],
+        [4, 5, 7, 6],
+        [0, 1, 5, 4],
+        [2, 6, 7, 3],
+        [0, 4, 6, 2],
+        [1, 3, 7, 5],
+    ];
+    let facets = quads
+        .iter()
+        .flat_map(|&[a, b, c, d]| [[a, b, c], [a, c, d]]);
+    Mesh::new((0..8).map(corner).collect(), facets.collect()).expect("corners in range")
+}
+
+/// What the scan does not tell is refused with a next step, and nothing is written.
+#[test]
+fn what_the_scan_does_not_tell_is_refused() {
+    let dir = folder();
+    let short = Fault::NoSecondBend { past_mm: 9.0 };
+    ear(dir.path(), "one.stl", &model(Side::Left).with(short));
+    write::stl(&dir.path().join("block.stl"), &block()).expect("written");
+    let cases: [(&[&str], &str); 3] = [
+        (
+            &["shell", "one.stl", "--cut-past", "second-bend"],
+            "second bend",
+        ),
+        (&["shell", "left.stl", "--cut", "40"], "tip"),
+        (
+            &["shell", "block.stl", "--unit", "mm"],
+            "no canal was measured",
+        ),
+    ];
+    for (typed, says) in cases {
+        let whole: Vec<&str> = typed
+            .iter()
+            .copied()
+            .chain(["--out", "shell.stl"])
+            .collect();
+        let ran = run(dir.path(), &whole);
+        assert_eq!(code(&ran), 2, "{typed:?}: {}", err(&ran));
+        assert!(err(&ran).contains(says), "{typed:?}: {}", err(&ran));
+        assert!(err(&ran).contains("help:"), "{typed:?}: {}", err(&ran));
+        assert!(!dir.path().join("shell.stl").exists(), "{typed:?}");
+    }
+}
+
+/// A plan's mistake is told with its line and the nearest key; one that is right is laid under what is
+/// typed.
+#[test]
+fn a_plan_is_read_with_its_mistakes_placed() {
+    let dir = folder();
+    let write = |text: &str| fs::write(dir.path().join("plan.toml"), text).expect("written");
+    let typed = [
+        "shell",
+        "left.stl",
+        "--plan",
+        "plan.toml",
+        "--facet",
+        "0.4",
+        "--json",
+        "a.json",
+        "--quiet",
+    ];
+    write("facet_mm = 0.3\n\n[build_up]\nseal_zon_mm = 0.2\n");
+    let ran = run(dir.path(), &typed);
+    assert_eq!(code(&ran), 2);
+    let said = err(&ran);
+    assert!(
+        said.contains("line 4") && said.contains("seal_zone_mm"),
+        "{said}"
+    );
+    assert!(!dir.path().join("a.json").exists());
+
+    write("[wall]\nbody_mm = 1.2\n\n[bores]\ncount = 1\n");
+    assert!(code(&run(dir.path(), &typed)) < 2);
+    let v = json(&dir.path().join("a.json"));
+    assert_eq!(figure(&v, "plan.tables.wall.body_mm"), 1.2);
+    assert_eq!(figure(&v, "plan.facet_mm"), 0.4);
+    assert_eq!(figure(&v, "plan.tables.bores.count"), 1.0);
+    assert_eq!(at(&v, "plan_from.path"), "plan.toml");
+    assert_eq!(at(&v, "plan_from.sha256").as_str().map(str::len), Some(64));
+}
+
+/// Outputs over inputs or each other, into nowhere, and in unknown forms.
+#[test]
+fn outputs_that_would_do_harm_are_refused() {
+    let dir = folder();
+    let before = fs::read(dir.path().join("left.stl")).expect("there");
+    for typed in [
+        &["shell", "left.stl", "--out", "left.stl"][..],
+        &["shell", "left.stl", "--page", "left.stl"],
+        &[
+            "shell",
+            "left.stl",
+            "--out",
+            "a.stl",
+            "--cavity-out",
+            "a.stl",
+        ],
+        &["shell", "left.stl", "--out", "a.step"],
+        &["shell", "left.stl", "--map", "a.stl"],
+        &["shell", "left.stl", "--picture", "-"],
+        &["shell", "left.stl", "--facet", "0.4", "--out", "none/a.stl"],
+        &["shell", "none.stl", "--out", "a.stl"],
+    ] {
+        let ran = run(dir.path(), typed);
+        assert_eq!(code(&ran), 2, "{typed:?}: {}", err(&ran));
+        assert!(err(&ran).contains("help:"), "{typed:?}: {}", err(&ran));
+        assert!(!dir.path().join("a.stl").exists(), "{typed:?}");
+    }
+    assert_eq!(
+        fs::read(dir.path().join("left.stl")).expect("there"),
+        before
+    );
+}
