@@ -50,8 +50,8 @@ fn a_shell_is_made_with_all_it_is_asked_for() {
         "shell.png",
     ];
     let ran = run(dir.path(), &typed);
-    assert!(code(&ran) < 2, "{}{}", out(&ran), err(&ran));
-    assert_eq!(err(&ran), "");
+    // Exit code 2 is also "made, but a figure is too close to its limit"; then nothing is an error.
+    assert_eq!(err(&ran), "", "{}", out(&ran));
     assert!(out(&ran).starts_with("made, "), "{}", out(&ran));
     assert!(
         out(&ran).lines().all(|l| l.chars().count() <= 80),
@@ -162,7 +162,7 @@ fn any_number_of_threads_makes_the_same_shell() {
             "--json",
             "shell.json",
         ];
-        assert!(code(&run(dir.path(), &typed)) < 2);
+        assert_eq!(err(&run(dir.path(), &typed)), "");
         ["shell.stl", "shell.json"].map(|f| fs::read(dir.path().join(f)).expect("written"))
     };
     assert!(made("1") == made("3"));
@@ -200,7 +200,7 @@ fn what_the_scan_does_not_tell_is_refused() {
             &["shell", "one.stl", "--cut-past", "second-bend"],
             "second bend",
         ),
-        (&["shell", "left.stl", "--cut", "40"], "tip"),
+        (&["shell", "left.stl", "--cut", "40"], "impression ends"),
         (
             &["shell", "block.stl", "--unit", "mm"],
             "no canal was measured",
@@ -248,7 +248,7 @@ fn a_plan_is_read_with_its_mistakes_placed() {
     assert!(!dir.path().join("a.json").exists());
 
     write("[wall]\nbody_mm = 1.2\n\n[bores]\ncount = 1\n");
-    assert!(code(&run(dir.path(), &typed)) < 2);
+    assert_eq!(err(&run(dir.path(), &typed)), "");
     let v = json(&dir.path().join("a.json"));
     assert_eq!(figure(&v, "plan.tables.wall.body_mm"), 1.2);
     assert_eq!(figure(&v, "plan.facet_mm"), 0.4);
