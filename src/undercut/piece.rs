@@ -51,11 +51,13 @@ impl<'m> Piece<'m> {
         if (high - low).max() > LARGEST_MM {
             return Err(NoBody::TooLarge);
         }
-        // Who meets whom is the same for both windings.
-        let mesh = if inside_out(&mesh, &topology) {
-            Cow::Owned(mesh.inverted())
+        let (mesh, topology) = if inside_out(&mesh, &topology) {
+            let turned = mesh.inverted();
+            // Edges are counted from a facet's first corner: turned round, they are others.
+            let topology = Topology::new(&turned);
+            (Cow::Owned(turned), Cow::Owned(topology))
         } else {
-            mesh
+            (mesh, topology)
         };
         Ok(Self {
             mesh,
