@@ -159,6 +159,15 @@ fn spare(outcome: &Outcome) -> f64 {
     worst.map_or(f64::NEG_INFINITY, Margin::spare_mm)
 }
 
+/// The first part whose tube is missing.
+fn unlaid(outcome: &Outcome) -> Vec<usize> {
+    let certificate = outcome.certificate.iter();
+    certificate
+        .flat_map(|c| c.unlaid.iter().copied())
+        .take(1)
+        .collect()
+}
+
 fn told(outcome: Outcome, tip: Option<Tip>, notes: Vec<String>) -> FitAnswer {
     let fits = fits(&outcome);
     let worst = outcome.certificate.as_ref().and_then(Certificate::worst);
@@ -171,6 +180,12 @@ fn told(outcome: Outcome, tip: Option<Tip>, notes: Vec<String>) -> FitAnswer {
         blocker: worst.filter(|_| !fits).map(|m| match &outcome.no_way {
             Some(no_way) if m.spare_mm() >= -TOLERANCE_MM => Blocker {
                 parts: vec![no_way.part],
+                kind: MarginKind::TubeEnds,
+                short: None,
+            },
+            // Every margin is kept, and no tube was tried: the search was cut short.
+            None if m.spare_mm() >= -TOLERANCE_MM => Blocker {
+                parts: unlaid(&outcome),
                 kind: MarginKind::TubeEnds,
                 short: None,
             },
