@@ -36,7 +36,7 @@ pub enum Verb {
     /// Print, explain and check the shop's limits
     Limits(LimitsArgs),
     /// Does the stack go in? A placement with its margins, or a proof, or what is in the way
-    Fit(Fit),
+    Fit(Box<Fit>),
     /// A folder of scans: one line each, an index page, nothing lost past a bad file
     Intake(Intake),
     /// List the checks, or explain one

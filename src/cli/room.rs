@@ -1,7 +1,7 @@
 //! The room that `fit` places parts in: a cavity as given, or that of a shell made of a scan with
 //! the options of `shell`. A scan can be made into other shells, so that what would help is tried.
 
-use std::path::PathBuf;
+use std::path::Path;
 
 use crate::canal::{self, Canal};
 use crate::checks::number;
@@ -54,7 +54,7 @@ impl Room {
         }
     }
 
-    fn given(args: &Fit, path: &PathBuf) -> Result<Self, Failure> {
+    fn given(args: &Fit, path: &Path) -> Result<Self, Failure> {
         if args.shape != Shape::default() {
             return Err(Failure::new(
                 "a cavity is taken as it is: how a shell is to be made belongs to a scan",
@@ -78,7 +78,7 @@ impl Room {
         })
     }
 
-    fn of_scan(args: &Fit, path: &PathBuf) -> Result<Self, Failure> {
+    fn of_scan(args: &Fit, path: &Path) -> Result<Self, Failure> {
         let limits = args
             .limits
             .as_deref()
