@@ -191,3 +191,26 @@ pub fn measure(
     let found = seek::seek(queries, soundness)?;
     figures::measure(mesh, queries, soundness, found)
 }
+
+/// The canal, and the soundness of the piece that it is on. The largest piece, which `first` is
+/// about, may be the plate that the impression stands on: holes and the base are then those of the
+/// other.
+///
+/// # Errors
+/// The canal's, as [`measure`].
+pub fn with_its_piece(
+    mesh: &crate::mesh::Mesh,
+    topology: &Topology,
+    queries: &MeshQueries,
+    first: Soundness,
+) -> (Soundness, Result<Canal, NoCanal>) {
+    let canal = measure(mesh, topology, queries, &first);
+    match canal.as_ref().map(|c| c.part) {
+        Ok(part) if part != first.main_part => {
+            let about = crate::soundness::inspect_about(mesh, topology, queries, Some(part));
+            let canal = measure(mesh, topology, queries, &about);
+            (about, canal)
+        }
+        _ => (first, canal),
+    }
+}

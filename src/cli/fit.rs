@@ -7,7 +7,6 @@ use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::{Duration, Instant};
 
 use serde_json::{Value, json};
-use sha2::{Digest, Sha256};
 
 use crate::mesh::{Mesh, Point, Vector};
 use crate::report::page::{FitTrace, fit_page, verify_page};
@@ -21,9 +20,9 @@ use crate::write::{ply, threemf, whole_file};
 
 use super::args::Fit;
 use super::room::Room;
-use super::shell::{form, write_mesh};
+use super::shell::{file_used, form, write_mesh};
 use super::vet::{looks, refuse_outputs};
-use super::{Ending, Failure, print};
+use super::{Ending, Failure, print, threads};
 
 /// Share of the time limit that trying what would help may take besides.
 const HELP_SHARE: f64 = 0.3;
@@ -37,10 +36,7 @@ pub(super) fn run(args: &Fit) -> Result<Ending, Failure> {
         return Err(Failure::new(fact, "give a number of seconds, 0 or more"));
     }
     let stack = read_stack(&args.stack)?;
-    let pool = rayon::ThreadPoolBuilder::new()
-        .num_threads(args.jobs.map_or(0, usize::from))
-        .build()
-        .map_err(|e| Failure::new(format!("no threads can be started: {e}"), "try `--jobs 1`"))?;
+    let pool = threads(args.jobs)?;
     pool.install(|| {
         let (room, trace) = read_room(args)?;
         if let Some(path) = &args.cavity_out {
@@ -85,11 +81,8 @@ fn read_room(args: &Fit) -> Result<(Room, FitTrace), Failure> {
         .chain(&args.limits)
         .chain(&args.verify);
     for path in others {
-        let bytes = std::fs::read(path).map_err(|e| {
-            let fact = format!("{}: cannot be read: {e}", path.display());
-            Failure::new(fact, "see that it is there and may be read")
-        })?;
-        inputs.push((path.to_string_lossy().into_owned(), sha256(&bytes)));
+        let used = file_used(path)?;
+        inputs.push((used.path, used.sha256));
     }
     if let Some(tip) = told_tip(args)? {
         room.cavity = room.cavity.with_tip(tip);
@@ -125,11 +118,6 @@ fn told_tip(args: &Fit) -> Result<Option<Tip>, Failure> {
             "give three figures each, such as `--tip 1,2,-9 --tip-direction 0,0,-1`",
         )),
     }
-}
-
-fn sha256(bytes: &[u8]) -> String {
-    let digest = Sha256::digest(bytes);
-    digest.iter().map(|b| format!("{b:02x}")).collect()
 }
 
 /// The answer's JSON with what it can be traced by.

@@ -22,7 +22,7 @@ use crate::write::whole_file;
 
 use super::args::Intake as Args;
 use super::vet::{Progress, ending, vetted};
-use super::{Ending, Failure, print};
+use super::{Ending, Failure, print, threads};
 
 /// Scans between two prints, for every thread: fewer, and threads wait for each other; more, and
 /// the lines come in lumps.
@@ -66,10 +66,7 @@ pub(super) fn run(args: &Args) -> Result<Ending, Failure> {
         ));
     }
     let settings = settings(args, &out)?;
-    let pool = rayon::ThreadPoolBuilder::new()
-        .num_threads(args.jobs.map_or(0, usize::from))
-        .build()
-        .map_err(|e| Failure::new(format!("no threads can be started: {e}"), "try `--jobs 1`"))?;
+    let pool = threads(args.jobs)?;
     let stop = Arc::new(AtomicBool::new(false));
     let called = Arc::clone(&stop);
     // A second handler in one process is refused; then Ctrl-C ends the program as it always does.

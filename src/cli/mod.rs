@@ -88,3 +88,18 @@ fn print(text: &str) -> Result<(), Failure> {
         _ => Ok(()),
     }
 }
+
+/// As many threads as asked for, or one a core.
+fn threads(jobs: Option<u16>) -> Result<rayon::ThreadPool, Failure> {
+    rayon::ThreadPoolBuilder::new()
+        .num_threads(jobs.map_or(0, usize::from))
+        .build()
+        .map_err(|e| Failure::new(format!("no threads can be started: {e}"), "try `--jobs 1`"))
+}
+
+/// Values at the points of a map: viewers do not colour NaN, so points without a reading get −1,
+/// which no length is.
+fn drawable(values: &[f64]) -> Vec<f64> {
+    let seen = |&x: &f64| if x.is_finite() { x } else { -1.0 };
+    values.iter().map(seen).collect()
+}

@@ -14,7 +14,7 @@ use crate::write::{ply, refuse_inputs, stl, threemf};
 
 use super::args::Offset as Args;
 use super::vet::{deliver, is_stdout};
-use super::{Ending, Failure, print};
+use super::{Ending, Failure, print, threads};
 
 /// Facets finer than this are refused: no scanner or printer resolves them, and an ear would take
 /// tens of millions.
@@ -71,10 +71,7 @@ pub(super) fn run(args: &Args) -> Result<Ending, Failure> {
         unit: args.unit.map(Into::into),
         ..ReadOptions::default()
     };
-    let pool = rayon::ThreadPoolBuilder::new()
-        .num_threads(args.jobs.map_or(0, usize::from))
-        .build()
-        .map_err(|e| Failure::new(format!("no threads can be started: {e}"), "try `--jobs 1`"))?;
+    let pool = threads(args.jobs)?;
     let name = shown(&args.mesh.to_string_lossy());
     let drawn = pool.install(|| {
         let scan = read_file(&args.mesh, &options)?;

@@ -148,14 +148,8 @@ impl Maker {
         let topology = Topology::new(&mesh);
         let (soundness, canal) = {
             let queries = MeshQueries::new(&mesh);
-            let mut sound = soundness::inspect(&mesh, &topology, &queries);
-            let mut found = canal::measure(&mesh, &topology, &queries, &sound);
-            if let Ok(part) = found.as_ref().map(|c| c.part)
-                && part != sound.main_part
-            {
-                sound = soundness::inspect_about(&mesh, &topology, &queries, Some(part));
-                found = canal::measure(&mesh, &topology, &queries, &sound);
-            }
+            let first = soundness::inspect(&mesh, &topology, &queries);
+            let (sound, found) = canal::with_its_piece(&mesh, &topology, &queries, first);
             let canal = found.map_err(|why| format!("no canal was measured: {why}"))?;
             (sound, canal)
         };

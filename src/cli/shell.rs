@@ -4,15 +4,13 @@
 
 use std::path::{Path, PathBuf};
 
-use sha2::{Digest, Sha256};
-
 use crate::canal::{self, Canal};
 use crate::checks::Outcome;
 use crate::checks::shell::{MeshFaults, ShellFacts};
 use crate::checks::wall::WallFacts;
 use crate::limits::{Limits, Setting, rows};
 use crate::mesh::{Mesh, MeshQueries, Topology, Vector};
-use crate::read::{ReadOptions, Scan, read_file};
+use crate::read::{ReadOptions, Scan, read_file, sha256};
 use crate::report::page::{PageModel, shell_page};
 use crate::report::{self, FileUsed, ShellReport, ShellSources, shown};
 use crate::shell::wall::{GivenBore, Wall, WallOptions, wall};
@@ -25,7 +23,7 @@ use crate::write::{ply, stl, threemf};
 
 use super::args::{Facing as FacingWord, LidWord, MaterialWord, PastWord, Shape, Shell as Args};
 use super::vet::{deliver, is_stdout, looks, refuse_outputs};
-use super::{Ending, Failure, print};
+use super::{Ending, Failure, drawable, print, threads};
 
 /// Points this near the plane of an open faceplate are its rim, mm: points are drawn onto it within
 /// 0.005.
@@ -79,14 +77,8 @@ pub fn shell_of(
         || Topology::new(&scan.mesh),
         || MeshQueries::new(&scan.mesh),
     );
-    let mut sound = soundness::inspect(&scan.mesh, &topology, &queries);
-    let mut found = canal::measure(&scan.mesh, &topology, &queries, &sound);
-    if let Ok(part) = found.as_ref().map(|c| c.part)
-        && part != sound.main_part
-    {
-        sound = soundness::inspect_about(&scan.mesh, &topology, &queries, Some(part));
-        found = canal::measure(&scan.mesh, &topology, &queries, &sound);
-    }
+    let first = soundness::inspect(&scan.mesh, &topology, &queries);
+    let (sound, found) = canal::with_its_piece(&scan.mesh, &topology, &queries, first);
     let canal = found.map_err(|why| {
         Failure::new(
             format!("{name}: cannot tell: no canal was measured: {why}"),
@@ -200,10 +192,7 @@ pub(super) fn run(args: &Args) -> Result<Ending, Failure> {
         unit: args.unit.map(Into::into),
         ..ReadOptions::default()
     };
-    let pool = rayon::ThreadPoolBuilder::new()
-        .num_threads(args.jobs.map_or(0, usize::from))
-        .build()
-        .map_err(|e| Failure::new(format!("no threads can be started: {e}"), "try `--jobs 1`"))?;
+    let pool = threads(args.jobs)?;
     let made = pool.install(|| {
         let scan = read_file(&args.scan, &options)?;
         let made = shell_of(&scan, &plan, &sources, &limits)?;
@@ -247,13 +236,7 @@ fn write(args: &Args, made: &Made) -> Result<(), Failure> {
         }
     }
     if let (Some(path), Some(wall)) = (&args.map, &made.wall) {
-        let plain = |v: &[f64]| -> Vec<f64> {
-            // Viewers do not colour NaN; no wall is −1.
-            v.iter()
-                .map(|&x| if x.is_finite() { x } else { -1.0 })
-                .collect()
-        };
-        let (ball, ray) = (plain(&wall.wall_mm), plain(&wall.ray_mm));
+        let (ball, ray) = (drawable(&wall.wall_mm), drawable(&wall.ray_mm));
         ply(path, &shell.solid, &[("wall_mm", &ball), ("ray_mm", &ray)])?;
     }
     Ok(())
@@ -311,20 +294,16 @@ fn refuse_clashes(args: &Args) -> Result<(), Failure> {
     )
 }
 
-fn file_used(path: &Path) -> Result<FileUsed, Failure> {
+pub(super) fn file_used(path: &Path) -> Result<FileUsed, Failure> {
     let bytes = std::fs::read(path).map_err(|e| {
         Failure::new(
             format!("{}: cannot be read: {e}", path.display()),
-            "check the path",
+            "see that it is there and may be read",
         )
     })?;
-    let sha256 = Sha256::digest(&bytes)
-        .iter()
-        .map(|byte| format!("{byte:02x}"))
-        .collect();
     Ok(FileUsed {
         path: path.to_string_lossy().into_owned(),
-        sha256,
+        sha256: sha256(&bytes),
     })
 }
 

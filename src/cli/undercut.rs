@@ -16,7 +16,7 @@ use crate::write::{ply, refuse_inputs};
 
 use super::args::Undercut as Args;
 use super::vet::{deliver, is_stdout};
-use super::{Ending, Failure, print};
+use super::{Ending, Failure, print, threads};
 
 /// A measured mesh with its report: the whole of `undercut`, in one call.
 pub struct Pulled {
@@ -167,18 +167,12 @@ fn ear_of(
 ) -> (Topology, Soundness, Result<Canal, NoCanal>) {
     let topology = Topology::new(mesh);
     let queries = MeshQueries::new(mesh);
-    let mut soundness = if outer_only {
+    let first = if outer_only {
         soundness::inspect(mesh, &topology, &queries)
     } else {
         found
     };
-    let mut canal = canal::measure(mesh, &topology, &queries, &soundness);
-    if let Ok(part) = canal.as_ref().map(|c| c.part)
-        && part != soundness.main_part
-    {
-        soundness = soundness::inspect_about(mesh, &topology, &queries, Some(part));
-        canal = canal::measure(mesh, &topology, &queries, &soundness);
-    }
+    let (soundness, canal) = canal::with_its_piece(mesh, &topology, &queries, first);
     drop(queries);
     (topology, soundness, canal)
 }
@@ -263,10 +257,7 @@ pub(super) fn run(args: &Args) -> Result<Ending, Failure> {
         relief: !args.no_relief,
         order: args.order.as_deref(),
     };
-    let pool = rayon::ThreadPoolBuilder::new()
-        .num_threads(args.jobs.map_or(0, usize::from))
-        .build()
-        .map_err(|e| Failure::new(format!("no threads can be started: {e}"), "try `--jobs 1`"))?;
+    let pool = threads(args.jobs)?;
     let (scan, pulled) = pool.install(|| {
         let scan = read_file(&args.mesh, &read)?;
         let pulled = undercut_of(&scan, &options, &limits)?;

@@ -22,7 +22,7 @@ use crate::undercut::{self, Asked, CannotTell, PullSettings, Quick};
 use crate::write::{refuse_inputs, whole_file};
 
 use super::args::Vet;
-use super::{Ending, Failure, print};
+use super::{Ending, Failure, print, threads};
 
 /// A scan measured: the report, and what pages and pictures are drawn from besides.
 pub struct Vetted {
@@ -58,21 +58,13 @@ pub fn vet_scan(scan: &Scan, command: &Command, limits: &Limits) -> Report {
 pub fn vetted(scan: &Scan, command: &Command, limits: &Limits) -> Vetted {
     let topology = Topology::new(&scan.mesh);
     let queries = MeshQueries::new(&scan.mesh);
-    let mut soundness = soundness::inspect(&scan.mesh, &topology, &queries);
+    let first = soundness::inspect(&scan.mesh, &topology, &queries);
     // Without a unit a length would be a number in nobody's unit, and the canal's search knows
     // how large ears are.
-    let mut canal = match scan.unit {
-        Some(_) => canal::measure(&scan.mesh, &topology, &queries, &soundness),
-        None => Err(NoCanal::UnitUnknown),
+    let (soundness, canal) = match scan.unit {
+        Some(_) => canal::with_its_piece(&scan.mesh, &topology, &queries, first),
+        None => (first, Err(NoCanal::UnitUnknown)),
     };
-    // The largest piece may be the plate that the impression stands on: holes and the base are
-    // those of the piece that the canal is on.
-    if let Ok(part) = canal.as_ref().map(|c| c.part)
-        && part != soundness.main_part
-    {
-        soundness = soundness::inspect_about(&scan.mesh, &topology, &queries, Some(part));
-        canal = canal::measure(&scan.mesh, &topology, &queries, &soundness);
-    }
     let pull = canal
         .as_ref()
         .ok()
@@ -150,10 +142,7 @@ pub(super) fn run(args: Vet) -> Result<Ending, Failure> {
         page: args.page.clone(),
         picture: args.picture.clone(),
     };
-    let pool = rayon::ThreadPoolBuilder::new()
-        .num_threads(args.jobs.map_or(0, usize::from))
-        .build()
-        .map_err(|e| Failure::new(format!("no threads can be started: {e}"), "try `--jobs 1`"))?;
+    let pool = threads(args.jobs)?;
     let mut collected = Collected::new(&args);
     let progress = Progress::new(args.scans.len());
     // So many at a time: the output comes in order and early, and memory does not grow with

@@ -17,7 +17,7 @@ use crate::write::ply;
 
 use super::args::Wall as Args;
 use super::vet::{deliver, is_stdout, looks, refuse_outputs};
-use super::{Ending, Failure, print};
+use super::{Ending, Failure, drawable, print, threads};
 
 /// A measured shell with its report: the whole of `wall`, in one call.
 pub struct Measured {
@@ -121,10 +121,7 @@ pub(super) fn run(args: &Args) -> Result<Ending, Failure> {
         unit: args.unit.map(Into::into),
         ..ReadOptions::default()
     };
-    let pool = rayon::ThreadPoolBuilder::new()
-        .num_threads(args.jobs.map_or(0, usize::from))
-        .build()
-        .map_err(|e| Failure::new(format!("no threads can be started: {e}"), "try `--jobs 1`"))?;
+    let pool = threads(args.jobs)?;
     let measured = pool.install(|| {
         let outer = read(&args.mesh, &options)?;
         // The two are halves of one shell: what the outer is in, the inner is in too, though it may
@@ -204,16 +201,11 @@ fn refuse_clashes(args: &Args) -> Result<(), Failure> {
 
 /// Viewers do not colour NaN, so points without a reading get −1, which no wall has.
 fn write_map(path: &Path, measured: &Measured) -> Result<(), Failure> {
-    let plain = |v: &[f64]| -> Vec<f64> {
-        v.iter()
-            .map(|&x| if x.is_finite() { x } else { -1.0 })
-            .collect()
-    };
     let wall = &measured.wall;
     let (ball, ray, opposite) = (
-        plain(&wall.wall_mm),
-        plain(&wall.ray_mm),
-        plain(&wall.opposite_mm),
+        drawable(&wall.wall_mm),
+        drawable(&wall.ray_mm),
+        drawable(&wall.opposite_mm),
     );
     let figures: [(&str, &[f64]); 3] = [
         ("wall_mm", &ball),
@@ -222,6 +214,7 @@ fn write_map(path: &Path, measured: &Measured) -> Result<(), Failure> {
     ];
     Ok(ply(path, &measured.mesh, &figures)?)
 }
+
 #[cfg(test)]
 mod tests {
     use super::super::main;

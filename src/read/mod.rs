@@ -20,6 +20,7 @@ mod weld;
 pub use error::{Place, ReadError, Trouble};
 pub use file::read_file;
 pub use scan::read_bytes;
+pub(crate) use scan::sha256;
 pub(crate) use size::extent;
 
 use std::path::PathBuf;

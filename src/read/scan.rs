@@ -143,7 +143,8 @@ fn settle_unit(raw: &mut Raw, opts: &ReadOptions) -> Settled {
     }
 }
 
-fn sha256(bytes: &[u8]) -> String {
+/// SHA-256 of bytes, lower-case hex.
+pub(crate) fn sha256(bytes: &[u8]) -> String {
     let mut hex = String::with_capacity(64);
     for byte in Sha256::digest(bytes) {
         write!(hex, "{byte:02x}").expect("writing to a String cannot fail");

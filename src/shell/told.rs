@@ -72,7 +72,7 @@ impl Caution {
     pub fn words(&self) -> String {
         match self {
             Self::ClosedOpenings { count, area_mm2 } => format!(
-                "{count} hole(s) of the scan, {area_mm2:.1} mm2, were closed by facets that are no ear"
+                "holes of the scan ({count}, {area_mm2:.1} mm2) were closed by facets that are no ear"
             ),
             Self::BendsUnsure => {
                 "which bend is which is not sure, and the build-up hangs on it".to_owned()
@@ -84,14 +84,14 @@ impl Caution {
                 "the tip of the scan is a hole, closed by facets that are no ear".to_owned()
             }
             Self::PiecesLeftOut { count, volume_mm3 } => format!(
-                "the planes cut off {count} loose piece(s), {volume_mm3:.1} mm3, which were left out"
+                "loose pieces that the planes cut off were left out ({count}, {volume_mm3:.1} mm3)"
             ),
             Self::DrawnOut { by_mm } => format!(
                 "the faceplate stands {by_mm:.2} mm over the outer face: the sides there are drawn out straight, not scanned"
             ),
             Self::NoCavity => "the walls leave no room".to_owned(),
             Self::RoomsLeftSolid { count, volume_mm3 } => format!(
-                "{count} room(s) of {volume_mm3:.1} mm3, parted from the cavity by the walls, stay solid"
+                "rooms that the walls part from the cavity stay solid ({count}, {volume_mm3:.1} mm3)"
             ),
             Self::BoresTight { short_mm } => format!(
                 "the best layout of the bores is {short_mm:.2} mm short of the web or wall planned"
@@ -101,7 +101,7 @@ impl Caution {
             }
             Self::NoPlaceForVent => "no room was found under the faceplate for the vent".to_owned(),
             Self::RoughDrawing { what, places, .. } => {
-                format!("the {what} was not drawn cleanly at {places} facet(s) or point(s)")
+                format!("the {what} was not drawn cleanly everywhere (facets or points: {places})")
             }
         }
     }

@@ -24,7 +24,7 @@ fn run(facts: &ShellFacts, _: &Limits) -> Answer {
         .filter(|&k| !bores[k].reaches_cavity || bores[k].length_mm() == 0.0 || !bores[k].comes_out)
         .collect();
     if blind.is_empty() {
-        return Answer::holds(format!("{} of {} do", bores.len(), bores.len()));
+        return Answer::holds(format!("all {} bores reach", bores.len()));
     }
     let findings = blind.iter().map(|&k| {
         let bore = &bores[k];
@@ -37,7 +37,7 @@ fn run(facts: &ShellFacts, _: &Limits) -> Answer {
     });
     Answer::breaks(
         Verdict::Repair,
-        format!("{} of {} do not", blind.len(), bores.len()),
+        format!("{} of {} bores do not reach", blind.len(), bores.len()),
         "make the bore longer or thinner, or the wall there thinner",
     )
     .findings(findings.collect())
