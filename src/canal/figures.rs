@@ -1,5 +1,7 @@
 //! From a settled axis to the canal's figures, each with its `±`.
 
+use rayon::prelude::*;
+
 use crate::mesh::{Mesh, MeshQueries, Point, Vector};
 use crate::soundness::{self, Pit, Region, Soundness};
 use crate::units::Measured;
@@ -50,7 +52,10 @@ pub(super) fn measure(
     let raw = bends(&axis.points, axis.aperture_at, axis.tip_at);
     let facet_mm = facet_shortfall_mm(soundness.edge_mm, &axis);
     let normals = mesh.point_normals();
-    let spread = spread::spread(&cutter, &normals, &axis, &raw, soundness.noise_mm, facet_mm);
+    let (spread, sections) = rayon::join(
+        || spread::spread(&cutter, &normals, &axis, &raw, soundness.noise_mm, facet_mm),
+        || stations(&cutter, &axis),
+    );
     if !spread.length_mm.is_finite() {
         return Err(NoCanal::NotSettled(format!(
             "{} of 8 slightly moved copies of the scan could not be measured",
@@ -58,7 +63,6 @@ pub(super) fn measure(
         )));
     }
     let (points, at_mm) = trimmed(&axis);
-    let sections = stations(&cutter, &axis);
     let aperture = nearest_section(&sections, 0.0).ok_or(NoCanal::NothingTubular)?;
     let narrowest = narrowest(&sections, axis.tip_zone_at - axis.aperture_at)
         .unwrap_or_else(|| aperture.clone());
@@ -187,7 +191,9 @@ fn trimmed(axis: &Axis) -> (Vec<Point>, Vec<f64>) {
 fn stations(cutter: &Cutter, axis: &Axis) -> Vec<Section> {
     let directions = super::curve::tangents(&super::curve::smoothed(&axis.points, 2.0));
     let count = ((axis.tip_at - axis.aperture_at) / STATION_MM).floor() as usize;
-    (0..=count)
+    (0..count + 1)
+        .into_par_iter()
+        .with_min_len(8)
         .filter_map(|i| {
             let at = axis.aperture_at + i as f64 * STATION_MM;
             let normal = super::bends::direction_at(&directions, &axis.arcs, at);

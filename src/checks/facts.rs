@@ -6,7 +6,7 @@ use crate::limits::{Limits, rows};
 use crate::mesh::Point;
 use crate::read::{Scan, Unit, extent};
 use crate::soundness::{Region, Soundness};
-use crate::undercut::{self, Quick};
+use crate::undercut::{self, Pulls};
 use crate::units::Measured;
 
 use super::answer::{Answer, Finding, number};
@@ -27,7 +27,7 @@ pub struct Facts<'a> {
     /// Greatest distance across the part that the canal is on (without a canal: the main part), in the mesh's unit; `None` without facets.
     pub size: Option<f64>,
     /// Its straight pulls, or why they can't be told; `None` where they were not measured.
-    pub pull: Option<Result<&'a Quick, &'a undercut::CannotTell>>,
+    pub pull: Option<Result<&'a Pulls, &'a undercut::CannotTell>>,
 }
 
 impl<'a> Facts<'a> {
@@ -53,7 +53,7 @@ impl<'a> Facts<'a> {
 
     /// With its straight pulls.
     #[must_use]
-    pub fn with_pull(mut self, pull: &'a Result<Quick, undercut::CannotTell>) -> Self {
+    pub fn with_pull(mut self, pull: &'a Result<Pulls, undercut::CannotTell>) -> Self {
         self.pull = Some(pull.as_ref());
         self
     }

@@ -7,7 +7,7 @@ use crate::canal::{Bend, Canal, NoCanal, Section, Side};
 use crate::mesh::{Mesh, Point, Vector};
 use crate::read::{Format, Scan, Unit, UnitFrom, Weld};
 use crate::soundness::{Hole, Pit, Soundness};
-use crate::undercut::{BasePlane, CannotTell, Quick, QuickPull};
+use crate::undercut::{BasePlane, CannotTell, PullFigures, Pulls, Withdrawal};
 use crate::units::Measured;
 
 /// All that a check may look at, owned, so that a test can spoil it.
@@ -16,7 +16,7 @@ pub struct Ear {
     pub soundness: Soundness,
     pub canal: Result<Canal, NoCanal>,
     pub ordered: Option<Side>,
-    pub pull: Result<Quick, CannotTell>,
+    pub pull: Result<Pulls, CannotTell>,
 }
 
 /// Length of the fixture's canal, mm; its axis runs up the z axis from the origin.
@@ -42,13 +42,23 @@ impl Ear {
             },
             canal: Ok(canal()),
             ordered: Some(Side::Left),
-            pull: Ok(quick(0.2)),
+            pull: Ok(pulls(0.2)),
         }
     }
 
     /// Makes the best straight pull this deep.
     pub fn held_by(&mut self, depth_mm: f64) {
-        self.pull = Ok(quick(depth_mm));
+        self.pull = Ok(pulls(depth_mm));
+    }
+
+    /// Makes the best way out squeeze this much, whatever a straight pull needs.
+    pub fn squeezed_by(&mut self, depth_mm: f64) {
+        let squeeze = Measured::at_most(depth_mm, 0.1);
+        let way = Withdrawal::told(squeeze, Point::new(4.0, 0.0, 15.0));
+        self.pull = Ok(Pulls {
+            way: Some(Ok(way)),
+            ..pulls(3.0)
+        });
     }
 
     /// Its canal, for a test to spoil.
@@ -78,13 +88,13 @@ impl Ear {
     }
 }
 
-fn quick(depth_mm: f64) -> Quick {
-    let pull = QuickPull {
+fn pulls(depth_mm: f64) -> Pulls {
+    let pull = PullFigures {
         direction: -Vector::z(),
         largest_mm: Measured::exact(depth_mm, 0.1),
         area_mm2: Measured::exact(10.0 * depth_mm, 1.0),
     };
-    Quick {
+    Pulls {
         base: BasePlane {
             point: Point::new(0.0, 0.0, -12.0),
             normal: -Vector::z(),
@@ -92,6 +102,7 @@ fn quick(depth_mm: f64) -> Quick {
         straight: pull,
         best: pull,
         held_at: Point::new(4.0, 0.0, 17.0),
+        way: None,
     }
 }
 

@@ -25,7 +25,7 @@ pub mod shell;
 mod short_of_bend;
 mod side_unlike_order;
 mod tip_feathered;
-mod undercut_straight;
+mod undercut_deep;
 mod unit_doubtful;
 pub mod wall;
 mod winding_inverted;
@@ -67,7 +67,7 @@ pub static CHECKS: &[&Check] = &[
     &tip_feathered::CHECK,
     &pit_in_canal::CHECK,
     &canal_too_narrow::CHECK,
-    &undercut_straight::CHECK,
+    &undercut_deep::CHECK,
     &figures_doubtful::CHECK,
     &winding_inverted::CHECK,
     &fin_edges::CHECK,

@@ -96,8 +96,8 @@ const CASES: &[Case] = &[
         cannot_tell: Some(|e| narrow(e, 5.5, 3.0)),
     },
     Case {
-        id: "undercut-straight",
-        breaks: |e| e.held_by(2.0),
+        id: "undercut-deep",
+        breaks: |e| e.squeezed_by(2.0),
         weighs: Verdict::Design,
         cannot_tell: Some(|e| e.canal = Err(NoCanal::TwoTips)),
     },
@@ -687,11 +687,11 @@ fn undercuts_are_told_and_decide_nothing() {
         (0.3, Outcome::Holds),
         (0.45, Outcome::CannotTell),
         (0.55, Outcome::CannotTell),
-        (0.7, Outcome::Breaks),
+        (0.7, Outcome::CannotTell),
     ] {
         let mut ear = Ear::good();
         ear.held_by(depth_mm);
-        let got = answer(&ear, "undercut-straight");
+        let got = answer(&ear, "undercut-deep");
         assert_eq!(
             (got.outcome, got.weighs),
             (expect, Verdict::Design),
@@ -699,12 +699,23 @@ fn undercuts_are_told_and_decide_nothing() {
             got.says
         );
         ear.soundness.crossing_pairs = 3;
-        let crossed = answer(&ear, "undercut-straight").outcome;
+        let crossed = answer(&ear, "undercut-deep").outcome;
         assert!(crossed == expect && crossed != Outcome::Holds || crossed == Outcome::CannotTell);
+    }
+    for (squeeze_mm, expect) in [
+        (0.3, Outcome::Holds),
+        (0.45, Outcome::CannotTell),
+        (0.55, Outcome::CannotTell),
+        (0.7, Outcome::Breaks),
+    ] {
+        let mut ear = Ear::good();
+        ear.squeezed_by(squeeze_mm);
+        let got = answer(&ear, "undercut-deep");
+        assert_eq!((got.outcome, got.weighs), (expect, Verdict::Design));
     }
     let mut ear = Ear::good();
     ear.pull = Err(CannotTell::Base(NoBase::NotFound));
-    let got = answer(&ear, "undercut-straight");
+    let got = answer(&ear, "undercut-deep");
     assert_eq!(
         (got.outcome, got.weighs),
         (Outcome::CannotTell, Verdict::Design)

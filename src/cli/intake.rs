@@ -178,6 +178,7 @@ fn measure(
     let command = Command {
         order: named.order.clone(),
         side: named.side,
+        withdrawal: false,
     };
     let vetted = vetted(&scan, &command, &settings.limits);
     let model = vetted.page(&scan);

@@ -9,7 +9,7 @@ use crate::checks::Outcome;
 use crate::checks::shell::{MeshFaults, ShellFacts};
 use crate::checks::wall::WallFacts;
 use crate::limits::{Limits, Setting, rows};
-use crate::mesh::{Mesh, MeshQueries, Topology, Vector};
+use crate::mesh::{Mesh, MeshQueries, Point, Topology, Vector};
 use crate::read::{ReadOptions, Scan, read_file, sha256};
 use crate::report::page::{PageModel, shell_page};
 use crate::report::{self, FileUsed, ShellReport, ShellSources, shown};
@@ -19,6 +19,7 @@ use crate::shell::{
     read_plan,
 };
 use crate::soundness::{self, crossing_pairs};
+use crate::undercut::{self, Asked, CannotTell, PullSettings, Pulls};
 use crate::write::{ply, stl, threemf};
 
 use super::args::{Facing as FacingWord, LidWord, MaterialWord, PastWord, Shape, Shell as Args};
@@ -116,9 +117,14 @@ fn judged(
         bores: given(&shell.bores),
         ..WallOptions::default()
     };
-    let (measured, crossing) = rayon::join(
-        || wall(&shell.solid, &topology, &options).ok(),
-        || crossing_pairs(&MeshQueries::new(&shell.solid)),
+    let ((measured, crossing), pulls) = rayon::join(
+        || {
+            rayon::join(
+                || wall(&shell.solid, &topology, &options).ok(),
+                || crossing_pairs(&MeshQueries::new(&shell.solid)),
+            )
+        },
+        || pulls(&shell, &canal, plan, sources.withdrawal, &limits),
     );
     let mut measured = measured;
     if let (Some(wall), Lid::Open) = (&mut measured, plan.faceplate.lid) {
@@ -145,6 +151,7 @@ fn judged(
             crossing_pairs: crossing,
             bodies,
         },
+        pulls: Some(pulls.as_ref()),
     };
     let report = report::shell(scan, &told, sources, &limits);
     drop(facts);
@@ -154,6 +161,37 @@ fn judged(
         canal,
         report,
     }
+}
+
+/// How the outer surface is pulled, with tissue up to the faceplate.
+fn pulls(
+    shell: &Shell,
+    canal: &Canal,
+    plan: &Plan,
+    withdrawal: bool,
+    limits: &Limits,
+) -> Result<Pulls, CannotTell> {
+    let region_of = |p: &Point| canal::region_of(canal, p).0;
+    let measure = if withdrawal {
+        undercut::fine
+    } else {
+        undercut::quick
+    };
+    let asked = Asked {
+        outward: -canal.aperture.normal,
+        pull: None,
+        base: None,
+        face: Some(shell.faceplate.outward),
+        part: None,
+        region_of: &region_of,
+        relief: false,
+        settings: PullSettings {
+            limit_mm: limits.number(&rows::UNDERCUT),
+            edge_mm: plan.facet_mm,
+            ..PullSettings::default()
+        },
+    };
+    measure(&shell.outer, &Topology::new(&shell.outer), &asked)
 }
 
 /// The bores as the wall's measure takes them, where all are straight; bent ones it finds itself.
@@ -187,6 +225,7 @@ pub(super) fn run(args: &Args) -> Result<Ending, Failure> {
         order: args.order.clone(),
         plan: used(&args.shape.plan)?,
         limits: used(&args.limits)?,
+        withdrawal: args.withdrawal,
     };
     let options = ReadOptions {
         unit: args.unit.map(Into::into),

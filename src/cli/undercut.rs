@@ -1,6 +1,6 @@
 //! `secondbend undercut`: how a scan, a finished shell or any closed mesh comes out of the ear.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use crate::canal::{self, Canal, NoCanal};
 use crate::checks::Outcome;
@@ -8,7 +8,7 @@ use crate::checks::pull::PullFacts;
 use crate::limits::{Limits, rows};
 use crate::mesh::{Mesh, MeshQueries, Point, Topology, Vector};
 use crate::read::{ReadOptions, Scan, extent, read_file};
-use crate::report::{self, UndercutReport, shown};
+use crate::report::{self, UndercutReport};
 use crate::shell::wall::{Surface, WallOptions, wall};
 use crate::soundness::{self, Region, Soundness};
 use crate::undercut::{self, Asked, PullSettings, Undercut};
@@ -20,8 +20,9 @@ use super::{Ending, Failure, print, threads};
 
 /// A measured mesh with its report: the whole of `undercut`, in one call.
 pub struct Pulled {
-    /// The figures, per point of the scan's own mesh.
-    pub undercut: Undercut,
+    /// The figures, per point of the scan's own mesh; `None` where nothing could be measured, and the
+    /// report says why.
+    pub undercut: Option<Undercut>,
     /// What is told of them.
     pub report: UndercutReport,
 }
@@ -38,15 +39,22 @@ pub struct PullOptions<'a> {
 }
 
 /// Measures the undercuts of a scan and answers every check. With a pull given, the open side is
-/// where it points and no canal is needed; else the canal tells where out of the ear is.
-///
-/// # Errors
-/// [`Failure`] where the unit, the canal, the base plane or the body cannot be told.
-pub fn undercut_of(scan: &Scan, options: &PullOptions, limits: &Limits) -> Result<Pulled, Failure> {
-    let name = shown(&scan.path.to_string_lossy());
-    let fail = |why: String, help: &str| Failure::new(format!("{name}: {why}"), help);
+/// where it points and no canal is needed; else the canal tells where out of the ear is. Where the
+/// unit, the canal, the base plane or the body cannot be told, the report says so and has no figures.
+#[must_use]
+pub fn undercut_of(scan: &Scan, options: &PullOptions, limits: &Limits) -> Pulled {
+    measured(scan, options, limits).unwrap_or_else(|(why, help)| Pulled {
+        undercut: None,
+        report: report::undercut_untold(scan, &why, help, options.order, limits),
+    })
+}
+
+/// Why nothing could be measured, and what to do about it.
+type Untold = (String, &'static str);
+
+fn measured(scan: &Scan, options: &PullOptions, limits: &Limits) -> Result<Pulled, Untold> {
     if scan.unit.is_none() {
-        return Err(fail(
+        return Err((
             "the unit of length is unknown, so no depth can be told".to_owned(),
             "say it with `--unit`",
         ));
@@ -59,7 +67,7 @@ pub fn undercut_of(scan: &Scan, options: &PullOptions, limits: &Limits) -> Resul
     let canal = canal
         .map_err(|why| why.to_string())
         .and_then(|canal| agreeing(canal, options.pull));
-    let outward = outward(options.pull, canal.as_ref()).map_err(|(why, help)| fail(why, help))?;
+    let outward = outward(options.pull, canal.as_ref())?;
     let region_of = |p: &Point| match &canal {
         Ok(canal) => canal::region_of(canal, p).0,
         Err(_) => Region::Unknown,
@@ -84,8 +92,8 @@ pub fn undercut_of(scan: &Scan, options: &PullOptions, limits: &Limits) -> Resul
             ..PullSettings::default()
         },
     };
-    let measured = undercut::measure(mesh, &topology, &asked)
-        .map_err(|why| fail(why.to_string(), why.help()))?;
+    let measured =
+        undercut::measure(mesh, &topology, &asked).map_err(|why| (why.to_string(), why.help()))?;
     // A hole that only parted the outer surface from the cavity is none of the shell's.
     let judged = if outer.is_some() { &found } else { &soundness };
     let facts = PullFacts {
@@ -97,7 +105,7 @@ pub fn undercut_of(scan: &Scan, options: &PullOptions, limits: &Limits) -> Resul
     };
     let report = report::undercut(scan, &facts, outer.is_some(), options.order, limits);
     Ok(Pulled {
-        undercut: measured,
+        undercut: Some(measured),
         report,
     })
 }
@@ -115,10 +123,7 @@ fn noise(soundness: &Soundness) -> f64 {
 }
 
 /// Out of the ear: the canal's axis, or else the pull. A pull into the ear is refused.
-fn outward(
-    pull: Option<Vector>,
-    canal: Result<&Canal, &String>,
-) -> Result<Vector, (String, &'static str)> {
+fn outward(pull: Option<Vector>, canal: Result<&Canal, &String>) -> Result<Vector, Untold> {
     match (pull, canal) {
         (Some(pull), Ok(canal)) => {
             let out = -canal.aperture.normal;
@@ -260,18 +265,11 @@ pub(super) fn run(args: &Args) -> Result<Ending, Failure> {
     let pool = threads(args.jobs)?;
     let (scan, pulled) = pool.install(|| {
         let scan = read_file(&args.mesh, &read)?;
-        let pulled = undercut_of(&scan, &options, &limits)?;
+        let pulled = undercut_of(&scan, &options, &limits);
         Ok::<_, Failure>((scan, pulled))
     })?;
     if let Some(path) = &args.map {
-        let none = vec![0.0; scan.mesh.points().len()];
-        let out = pulled.undercut.withdrawal.as_ref().ok();
-        let squeeze = out.map_or(&none, |out| &out.way.squeeze_at_point_mm);
-        let figures: [(&str, &[f64]); 2] = [
-            ("undercut_mm", &pulled.undercut.straight.depth_mm),
-            ("squeeze_mm", squeeze),
-        ];
-        ply(path, &scan.mesh, &figures)?;
+        map(path, &scan, pulled.undercut.as_ref())?;
     }
     let to_output = args.json.as_deref().is_some_and(is_stdout);
     if let Some(path) = &args.json {
@@ -285,6 +283,19 @@ pub(super) fn run(args: &Args) -> Result<Ending, Failure> {
         Outcome::Breaks => Ending::SomethingBreaks,
         Outcome::CannotTell => Ending::CannotTell,
     })
+}
+
+/// The mesh with its figures, and no file where there are none; without a way out `squeeze_mm` is
+/// left out rather than nought.
+fn map(path: &Path, scan: &Scan, undercut: Option<&Undercut>) -> Result<(), Failure> {
+    let Some(undercut) = undercut else {
+        return Ok(());
+    };
+    let mut figures: Vec<(&str, &[f64])> = vec![("undercut_mm", &undercut.straight.depth_mm)];
+    if let Ok(out) = &undercut.withdrawal {
+        figures.push(("squeeze_mm", &out.way.squeeze_at_point_mm));
+    }
+    Ok(ply(path, &scan.mesh, &figures)?)
 }
 
 fn refuse_clashes(args: &Args) -> Result<(), Failure> {

@@ -18,7 +18,7 @@ use crate::read::{ReadOptions, Scan, read_file};
 use crate::report::page::{PageModel, vet_page};
 use crate::report::{self, Command, Line, Report};
 use crate::soundness::{self, Soundness};
-use crate::undercut::{self, Asked, CannotTell, PullSettings, Quick};
+use crate::undercut::{self, Asked, CannotTell, PullSettings, Pulls};
 use crate::write::{refuse_inputs, whole_file};
 
 use super::args::Vet;
@@ -56,8 +56,10 @@ pub fn vet_scan(scan: &Scan, command: &Command, limits: &Limits) -> Report {
 /// As [`vet_scan`], with what was measured on the way.
 #[must_use]
 pub fn vetted(scan: &Scan, command: &Command, limits: &Limits) -> Vetted {
-    let topology = Topology::new(&scan.mesh);
-    let queries = MeshQueries::new(&scan.mesh);
+    let (topology, queries) = rayon::join(
+        || Topology::new(&scan.mesh),
+        || MeshQueries::new(&scan.mesh),
+    );
     let first = soundness::inspect(&scan.mesh, &topology, &queries);
     // Without a unit a length would be a number in nobody's unit, and the canal's search knows
     // how large ears are.
@@ -65,10 +67,16 @@ pub fn vetted(scan: &Scan, command: &Command, limits: &Limits) -> Vetted {
         Some(_) => canal::with_its_piece(&scan.mesh, &topology, &queries, first),
         None => (first, Err(NoCanal::UnitUnknown)),
     };
-    let pull = canal
-        .as_ref()
-        .ok()
-        .map(|canal| pulls(scan, &topology, &soundness, canal, limits));
+    let pull = canal.as_ref().ok().map(|canal| {
+        pulls(
+            scan,
+            &topology,
+            &soundness,
+            canal,
+            command.withdrawal,
+            limits,
+        )
+    });
     let report = match &pull {
         Some(pull) => report::vet_pulled(scan, &soundness, &canal, pull, command, limits),
         None => report::vet(scan, &soundness, &canal, command, limits),
@@ -80,16 +88,22 @@ pub fn vetted(scan: &Scan, command: &Command, limits: &Limits) -> Vetted {
     }
 }
 
-/// Straight pull and best pull, quickly: the way out takes seconds and is `undercut`'s.
+/// Straight pull and best pull, quickly; or finely, with the way out, which takes seconds.
 fn pulls(
     scan: &Scan,
     topology: &Topology,
     soundness: &Soundness,
     canal: &Canal,
+    withdrawal: bool,
     limits: &Limits,
-) -> Result<Quick, CannotTell> {
+) -> Result<Pulls, CannotTell> {
     let region_of = |p: &Point| canal::region_of(canal, p).0;
-    undercut::quick(
+    let measure = if withdrawal {
+        undercut::fine
+    } else {
+        undercut::quick
+    };
+    measure(
         &scan.mesh,
         topology,
         &Asked {
@@ -134,6 +148,7 @@ pub(super) fn run(args: Vet) -> Result<Ending, Failure> {
         command: Command {
             order: args.order.clone(),
             side: args.side.map(Into::into),
+            withdrawal: args.withdrawal,
         },
         limits: args
             .limits

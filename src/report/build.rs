@@ -8,7 +8,7 @@ use crate::limits::Limits;
 use crate::mesh::Point;
 use crate::read::Scan;
 use crate::soundness::{Hole, Soundness};
-use crate::undercut::{self, Quick};
+use crate::undercut::{self, Pulls};
 use crate::units::Measured;
 
 use super::model::{direction, xyz};
@@ -21,6 +21,8 @@ pub struct Command {
     pub order: Option<String>,
     /// The side that the order names.
     pub side: Option<Side>,
+    /// Look for the way out with turning too.
+    pub withdrawal: bool,
 }
 
 /// Answers every check of `vet` and gathers the report.
@@ -45,7 +47,7 @@ pub fn vet_pulled(
     scan: &Scan,
     soundness: &Soundness,
     canal: &Result<Canal, NoCanal>,
-    pull: &Result<Quick, undercut::CannotTell>,
+    pull: &Result<Pulls, undercut::CannotTell>,
     command: &Command,
     limits: &Limits,
 ) -> Report {
@@ -75,7 +77,7 @@ fn gathered(facts: &Facts, command: &Command, limits: &Limits) -> Report {
         undercut: facts
             .pull
             .and_then(Result::ok)
-            .map(|quick| super::undercut::summary(quick, limits)),
+            .map(|pulls| super::undercut::summary(pulls, facts.canal.ok(), limits)),
         checks: answers
             .into_iter()
             .map(|(check, answer)| check_report(check.id, check.asks, answer))

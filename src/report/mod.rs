@@ -42,7 +42,7 @@ pub use wall::{
 pub use undercut::{
     BindsReport, HeldReport, PlaneReport, PullReport, PullSummary, ReliefReport, Towards,
     TrimReport, UNDERCUT_SCHEMA, UndercutFigures, UndercutReport, UndercutSummary,
-    WithdrawalReport, undercut, undercut_json, undercut_text,
+    WithdrawalReport, undercut, undercut_json, undercut_text, undercut_untold,
 };
 
 /// The cautions that go with every report.

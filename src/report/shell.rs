@@ -8,7 +8,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::checks::shell::{ShellFacts, run_shell};
 use crate::checks::wall::{run_wall, wall_outcome};
-use crate::checks::{Answer, Outcome, number};
+use crate::checks::{Answer, Outcome, Verdict, number};
 use crate::limits::{Limits, Setting};
 use crate::read::Scan;
 use crate::shell::{Bores, Caution, Cut, Facing, Lid, MadeBore, Material, Past, Plan, Shell, Use};
@@ -18,7 +18,7 @@ use super::build::check_report;
 use super::model::{direction, xyz};
 use super::text::{fault, holding, labelled, outcome_style, para, shown};
 use super::wall::{WallFigures, WallInput, figures, input, wall_lines};
-use super::{CAUTION, CheckReport, Figure, Finite, ReportError, Tool, Xyz};
+use super::{CAUTION, CheckReport, Figure, Finite, ReportError, Tool, UndercutSummary, Xyz};
 
 /// Name of the schema that [`ShellReport`] follows.
 pub const SHELL_SCHEMA: &str = "secondbend.shell/1";
@@ -47,6 +47,8 @@ pub struct ShellReport {
     pub shell: ShellFigures,
     /// Its wall, measured on the printable mesh; `null` where none could be measured.
     pub wall: Option<WallFigures>,
+    /// How its outer surface comes out of the ear; `null` where that cannot be told.
+    pub undercut: Option<UndercutSummary>,
     /// Every check with its answer.
     pub checks: Vec<CheckReport>,
     /// What was asked, all of it.
@@ -165,7 +167,7 @@ pub struct PlanReport {
     pub bores_given: usize,
 }
 
-/// The files that a shell was planned and judged by.
+/// What a shell is planned and judged by, beside its plan and its limits.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
 pub struct ShellSources {
     /// Order or serial number.
@@ -174,6 +176,8 @@ pub struct ShellSources {
     pub plan: Option<FileUsed>,
     /// The limits file.
     pub limits: Option<FileUsed>,
+    /// Look for the way out of the ear with turning, too.
+    pub withdrawal: bool,
 }
 
 /// Answers every check of the shell and its wall, and gathers the report.
@@ -205,6 +209,10 @@ pub fn shell(
         outcome: wall_outcome(answers.iter().map(|(_, _, answer)| answer)),
         shell: shell_figures(facts.shell, facts.plan),
         wall: facts.wall.map(|wall| figures(wall, limits)),
+        undercut: facts
+            .pulls
+            .and_then(Result::ok)
+            .map(|pulls| super::undercut::summary(pulls, Some(facts.canal), limits)),
         checks: answers
             .into_iter()
             .map(|(id, asks, answer)| check_report(id, asks, answer))
@@ -392,7 +400,11 @@ pub fn shell_text(report: &ShellReport) -> String {
     }
     for outcome in [Outcome::Breaks, Outcome::CannotTell] {
         for check in report.checks.iter().filter(|c| c.outcome == outcome) {
-            fault(&mut out, check, "");
+            let weighs = match check.weighs {
+                Verdict::Design => " (nothing hangs on it)",
+                _ => "",
+            };
+            fault(&mut out, check, weighs);
         }
     }
     holding(&mut out, &report.checks);

@@ -6,15 +6,15 @@ use std::fmt::Write;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use crate::canal::{Canal, Frame};
-use crate::checks::pull::{PullFacts, run_pull};
+use crate::canal::{self, Canal, Frame};
+use crate::checks::pull::{PullCheck, PullFacts, run_pull, untold};
 use crate::checks::wall::wall_outcome;
-use crate::checks::{Outcome, figure, number, region_words};
+use crate::checks::{Answer, Outcome, figure, number, region_words};
 use crate::limits::{Limits, Setting, rows};
 use crate::mesh::Point;
 use crate::read::Scan;
 use crate::soundness::Region;
-use crate::undercut::{self, Quick, QuickPull, StraightPull, WayOut};
+use crate::undercut::{self, PullFigures, Pulls, StraightPull, Withdrawal};
 
 use super::build::check_report;
 use super::model::{direction, xyz};
@@ -46,8 +46,8 @@ pub struct UndercutReport {
     pub order: Option<String>,
     /// The worst answer: `breaks` over `cannot_tell` over `holds`.
     pub outcome: Outcome,
-    /// The figures.
-    pub undercut: UndercutFigures,
+    /// The figures; `null` where nothing could be measured (see the checks).
+    pub undercut: Option<UndercutFigures>,
     /// Every check with its answer.
     pub checks: Vec<CheckReport>,
     /// All limits used, by table and key.
@@ -190,7 +190,7 @@ pub struct TrimReport {
     pub volume_mm3: Finite,
 }
 
-/// The straight figures that `vet` measures.
+/// The figures that stand in the reports of `vet` and `shell`.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct UndercutSummary {
     /// How they were made.
@@ -203,6 +203,8 @@ pub struct UndercutSummary {
     pub straight: PullSummary,
     /// The straight pull with the least largest depth.
     pub best_pull: PullSummary,
+    /// The least squeezing way out that was found; `null` where it was not looked for, or none was.
+    pub withdrawal: Option<WithdrawalReport>,
 }
 
 /// A straight pull, in short.
@@ -216,20 +218,28 @@ pub struct PullSummary {
     pub area_mm2: Figure,
 }
 
-/// The straight figures of a scan.
+/// The figures in short, of a scan or a shell.
 #[must_use]
-pub(super) fn summary(quick: &Quick, limits: &Limits) -> UndercutSummary {
-    let pull = |p: &QuickPull| PullSummary {
+pub(super) fn summary(pulls: &Pulls, canal: Option<&Canal>, limits: &Limits) -> UndercutSummary {
+    let pull = |p: &PullFigures| PullSummary {
         direction: direction(&p.direction),
         largest_mm: p.largest_mm.into(),
         area_mm2: p.area_mm2.into(),
     };
+    let region = |at: &Point| canal.map_or(Region::Unknown, |c| canal::region_of(c, at).0);
+    let method = if pulls.way.is_some() {
+        METHOD
+    } else {
+        METHOD_QUICK
+    };
+    let way = pulls.way.as_ref().and_then(|way| way.as_ref().ok());
     UndercutSummary {
-        method: METHOD_QUICK.to_owned(),
+        method: method.to_owned(),
         limit_mm: Finite(limits.number(&rows::UNDERCUT)),
-        base_plane: plane(&quick.base),
-        straight: pull(&quick.straight),
-        best_pull: pull(&quick.best),
+        base_plane: plane(&pulls.base),
+        straight: pull(&pulls.straight),
+        best_pull: pull(&pulls.best),
+        withdrawal: way.map(|way| withdrawal(way, region(&way.binds_at))),
     }
 }
 
@@ -242,7 +252,29 @@ pub fn undercut(
     order: Option<&str>,
     limits: &Limits,
 ) -> UndercutReport {
-    let answers = run_pull(facts, limits);
+    let figures = figures(facts, outer_surface_only, limits);
+    gathered(scan, run_pull(facts, limits), Some(figures), order, limits)
+}
+
+/// The report of a mesh on which nothing could be measured.
+#[must_use]
+pub fn undercut_untold(
+    scan: &Scan,
+    why: &str,
+    help: &str,
+    order: Option<&str>,
+    limits: &Limits,
+) -> UndercutReport {
+    gathered(scan, untold(why, help), None, order, limits)
+}
+
+fn gathered(
+    scan: &Scan,
+    answers: Vec<(&'static PullCheck, Answer)>,
+    figures: Option<UndercutFigures>,
+    order: Option<&str>,
+    limits: &Limits,
+) -> UndercutReport {
     UndercutReport {
         schema: UNDERCUT_SCHEMA.to_owned(),
         tool: Tool {
@@ -253,7 +285,7 @@ pub fn undercut(
         input: input(scan),
         order: order.map(str::to_owned),
         outcome: wall_outcome(answers.iter().map(|(_, answer)| answer)),
-        undercut: figures(facts, outer_surface_only, limits),
+        undercut: figures,
         checks: answers
             .into_iter()
             .map(|(check, answer)| check_report(check.id, check.asks, answer))
@@ -286,7 +318,7 @@ fn figures(facts: &PullFacts, outer_surface_only: bool, limits: &Limits) -> Unde
             })
             .collect(),
         best_pull: pull(&u.best.pull, facts),
-        withdrawal: out.map(withdrawal),
+        withdrawal: out.map(|out| withdrawal(&out.way, out.binds_in)),
         relief: out.map_or_else(Vec::new, |out| out.relief.iter().map(relief).collect()),
     }
 }
@@ -328,13 +360,12 @@ fn pull(p: &StraightPull, facts: &PullFacts) -> PullReport {
     }
 }
 
-fn withdrawal(out: &WayOut) -> WithdrawalReport {
-    let way = &out.way;
+fn withdrawal(way: &Withdrawal, binds_in: Region) -> WithdrawalReport {
     WithdrawalReport {
         squeeze_mm: way.squeeze_mm.into(),
         turn_deg: Finite(way.turn_deg.value()),
         binds_at: BindsReport {
-            region: out.binds_in,
+            region: binds_in,
             point_mm: xyz(&way.binds_at),
             when: Finite(way.binds_when),
         },
@@ -393,8 +424,10 @@ pub fn undercut_text(report: &UndercutReport) -> String {
     }
     holding(&mut out, &report.checks);
     out.push('\n');
-    straight_lines(&mut out, &report.undercut);
-    way_lines(&mut out, &report.undercut);
+    if let Some(figures) = &report.undercut {
+        straight_lines(&mut out, figures);
+        way_lines(&mut out, figures);
+    }
     let i = &report.input;
     labelled(
         &mut out,

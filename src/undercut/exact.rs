@@ -7,7 +7,8 @@
 
 use rayon::prelude::*;
 
-use super::slices::{Segment, Slices};
+use super::grouped::Grouped;
+use super::slices::Slices;
 use super::straight::Depths;
 
 /// Depths under this are left as they are: nobody trims a hundredth.
@@ -43,7 +44,7 @@ pub(super) fn polish(slices: &Slices, depths: &mut Depths) {
 }
 
 /// Outlines at heights around one layer.
-struct Outlines(Vec<(f64, Vec<Segment>)>);
+struct Outlines(Vec<(f64, Grouped)>);
 
 impl Outlines {
     fn around(slices: &Slices, k: usize) -> Self {
@@ -52,13 +53,13 @@ impl Outlines {
             let share = f64::from(s) / f64::from(PER_LAYER);
             slices.heights[k] + step * share
         });
+        let mut outline = Vec::new();
         Self(
             heights
                 .filter(|h| *h <= slices.heights[0])
                 .map(|h| {
-                    let mut outline = Vec::new();
                     slices.outline_at(h, &mut outline);
-                    (h, outline)
+                    (h, Grouped::new(&outline))
                 })
                 .collect(),
         )
@@ -119,7 +120,7 @@ fn closely(slices: &Slices, i: u32, k: usize) -> (f64, f64) {
         for s in -4..=4 {
             let h = (centre + half * f64::from(s) / 4.0).clamp(low, high);
             slices.outline_at(h, &mut outline);
-            let d = slices.distance(&outline, &p.xy(), h);
+            let d = slices.distance(&Grouped::new(&outline), &p.xy(), h);
             if d > best.0 {
                 best = (d, h);
             }

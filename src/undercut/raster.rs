@@ -194,7 +194,8 @@ fn sweep_row(grid: &Grid, scratch: &mut Scratch, j: usize, over: Option<usize>) 
     let nx = grid.nx;
     let mut learn = |i: usize, from: usize| {
         let at = j * nx + i;
-        if scratch.near_sq[from] < f64::INFINITY {
+        // Deep inside the figure is cut off, and no way to the nearest outline leads through it.
+        if !scratch.inside[at] && scratch.near_sq[from] < f64::INFINITY {
             let c = scratch.near[from];
             let sq = (c - grid.point(i, j)).norm_squared();
             if sq < scratch.near_sq[at] {

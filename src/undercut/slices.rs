@@ -9,6 +9,7 @@ use nalgebra::{Isometry3, Matrix3, Rotation3, UnitQuaternion, Vector2, Vector3};
 use crate::mesh::{Point, Vector};
 
 use super::body::Body;
+use super::grouped::Grouped;
 
 /// A point across the pull, mm.
 pub(super) type Flat = Vector2<f64>;
@@ -186,30 +187,13 @@ impl Slices {
     }
 
     /// Exact in-plane distance from `p` to the section at `height` (0 inside it).
-    pub fn distance(&self, outline: &[Segment], p: &Flat, height: f64) -> f64 {
+    pub fn distance(&self, outline: &Grouped, p: &Flat, height: f64) -> f64 {
         let air = self.to_air(p, height).max(0.0);
-        if air == 0.0 || self.inside(outline, p) {
+        // Inside by winding, or by parity where facets disagree.
+        if air == 0.0 || self.is_inside(outline.winding(p)) {
             return 0.0;
         }
-        let sq = outline
-            .iter()
-            .map(|s| (nearest_on_segment(p, s) - p).norm_squared())
-            .fold(f64::INFINITY, f64::min);
-        air.min(sq.sqrt())
-    }
-
-    /// Whether `p` is inside the outline: by winding, or by parity where facets disagree.
-    pub fn inside(&self, outline: &[Segment], p: &Flat) -> bool {
-        let mut winding = 0;
-        for [a, b] in outline {
-            if (a.y <= p.y) != (b.y <= p.y) {
-                let x = a.x + (b.x - a.x) * ((p.y - a.y) / (b.y - a.y));
-                if x < p.x {
-                    winding += if b.y > a.y { -1 } else { 1 };
-                }
-            }
-        }
-        self.is_inside(winding)
+        air.min(outline.nearest_sq(p).sqrt())
     }
 
     pub fn is_inside(&self, winding: i32) -> bool {

@@ -51,6 +51,20 @@ pub struct Withdrawal {
 }
 
 impl Withdrawal {
+    /// One with these figures and no way, for tests of what is said of it.
+    #[cfg(test)]
+    pub(crate) fn told(squeeze_mm: Measured, binds_at: Point) -> Self {
+        Self {
+            squeeze_mm,
+            turn_deg: Deg(20.0),
+            binds_at,
+            binds_when: 2.5,
+            poses: Vec::new(),
+            squeeze_at_point_mm: Vec::new(),
+            at_body: Vec::new(),
+        }
+    }
+
     /// Is the way found within a limit (mm)? `None`: too close to call. "No" says that none was
     /// found, not that there is none.
     #[must_use]

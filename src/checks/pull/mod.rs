@@ -86,5 +86,18 @@ pub fn run_pull(facts: &PullFacts, limits: &Limits) -> Vec<(&'static PullCheck, 
         .collect()
 }
 
+/// The answers where nothing could be measured at all.
+#[must_use]
+pub fn untold(why: &str, help: &str) -> Vec<(&'static PullCheck, Answer)> {
+    let own = not_an_earpiece::CHECK.id;
+    PULL_CHECKS
+        .iter()
+        .map(|&check| match check.id == own {
+            true => (check, Answer::cannot_tell(why, help)),
+            false => (check, Answer::because("nothing could be measured", own)),
+        })
+        .collect()
+}
+
 #[cfg(test)]
 mod tests;

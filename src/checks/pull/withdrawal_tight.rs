@@ -1,7 +1,8 @@
 //! Does it come out at all, and does the ear give that much? The question that undercuts are
 //! measured for.
 
-use crate::checks::{Answer, Bar, Verdict, figure, number, region_words, undecided};
+use crate::checks::undercut_deep::turned;
+use crate::checks::{Answer, Verdict, number, region_words};
 use crate::limits::{Limits, rows};
 use crate::undercut::{Relief, WayOut};
 
@@ -21,33 +22,15 @@ pub static CHECK: PullCheck = PullCheck {
 };
 
 fn run(facts: &PullFacts, limits: &Limits) -> Answer {
-    let bar = Bar::at_most(&rows::UNDERCUT, limits);
-    let out: &WayOut = match &facts.undercut.withdrawal {
-        Ok(out) => out,
-        Err(why) => {
-            return Answer::cannot_tell(
-                why.to_string(),
-                "look whether the scan's surface is closed and sound",
-            );
-        }
-    };
-    let value = out.way.squeeze_mm;
-    let turned = number(out.way.turn_deg.value(), "deg");
-    let says = format!("squeeze {}, {turned} turned", figure(&value, "mm"));
-    let answer = if bar.judge(&value) == Some(true) {
-        Answer::holds(says)
-    } else if value.value - value.plus_minus > bar.value {
-        Answer::breaks(Verdict::Repair, says, advice(out))
-            .findings(vec![facts.finding(&out.way.binds_at, "it binds here")])
-    } else {
-        let close = undecided(&value, &bar);
-        Answer::cannot_tell(
-            close,
-            "trim a tenth of a millimetre where it binds, or try it on",
-        )
-        .findings(vec![facts.finding(&out.way.binds_at, "it binds here")])
-    };
-    answer.value(value, "mm").limit(bar)
+    match &facts.undercut.withdrawal {
+        Ok(out) => turned(&out.way, advice(out), limits, &|at, says| {
+            facts.finding(at, says)
+        }),
+        Err(why) => Answer::cannot_tell(
+            why.to_string(),
+            "look whether the scan's surface is closed and sound",
+        ),
+    }
 }
 
 fn advice(out: &WayOut) -> String {

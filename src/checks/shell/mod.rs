@@ -8,12 +8,14 @@ mod bore_near;
 mod canal_solid;
 mod cavity_missing;
 mod not_printable;
+mod shell_stuck;
 mod shrink;
 
 use crate::canal::{self, Canal};
 use crate::limits::{Limits, Row};
 use crate::mesh::Point;
 use crate::shell::{Plan, Shell};
+use crate::undercut::{CannotTell, Pulls};
 
 use super::wall::WallFacts;
 use super::{Answer, Finding, Verdict};
@@ -43,6 +45,7 @@ pub static SHELL_CHECKS: &[&ShellCheck] = &[
     &bore_narrow::CHECK,
     &shrink::CHECK,
     &not_printable::CHECK,
+    &shell_stuck::CHECK,
 ];
 
 /// What is wrong with the printable mesh as a mesh.
@@ -72,6 +75,8 @@ pub struct ShellFacts<'a> {
     pub wall: Option<&'a WallFacts<'a>>,
     /// Faults of its printable mesh.
     pub mesh: MeshFaults,
+    /// How its outer surface is pulled; `None` where that was not measured.
+    pub pulls: Option<Result<&'a Pulls, &'a CannotTell>>,
 }
 
 impl ShellFacts<'_> {

@@ -7,6 +7,9 @@ use crate::mesh::Topology;
 use crate::shell::tests::turned::Turned;
 use crate::shell::wall::{Wall, WallOptions, wall};
 use crate::shell::{Bores, BuildUp, Cut, Lid, Past};
+use crate::soundness::Region;
+use crate::undercut::{self, Asked, BasePlane, PullFigures, PullSettings, Withdrawal};
+use crate::units::Measured;
 
 struct Made {
     ear: Turned,
@@ -53,6 +56,28 @@ const SOUND: MeshFaults = MeshFaults {
 };
 
 fn answers(made: &Made, mesh: MeshFaults, limits: &Limits) -> Vec<(&'static str, Answer)> {
+    let outward = made.shell.faceplate.outward;
+    let asked = Asked {
+        outward,
+        pull: None,
+        base: None,
+        face: Some(outward),
+        part: None,
+        region_of: &|_| Region::Unknown,
+        relief: false,
+        settings: PullSettings::default(),
+    };
+    let outer = &made.shell.outer;
+    let pulls = undercut::quick(outer, &Topology::new(outer), &asked).expect("a pull");
+    answers_pulled(made, mesh, &pulls, limits)
+}
+
+fn answers_pulled(
+    made: &Made,
+    mesh: MeshFaults,
+    pulls: &Pulls,
+    limits: &Limits,
+) -> Vec<(&'static str, Answer)> {
     let wall = WallFacts::new(&made.shell.solid, &made.wall, Some(&made.ear.canal));
     let facts = ShellFacts {
         shell: &made.shell,
@@ -60,6 +85,7 @@ fn answers(made: &Made, mesh: MeshFaults, limits: &Limits) -> Vec<(&'static str,
         canal: &made.ear.canal,
         wall: Some(&wall),
         mesh,
+        pulls: Some(Ok(pulls)),
     };
     let all = run_shell(&facts, limits);
     all.into_iter()
@@ -86,6 +112,42 @@ fn a_good_shell_holds_every_check() {
         SHELL_CHECKS.len(),
         "{told:?}"
     );
+}
+
+/// A shell that no way out was found for but a tight one breaks its check; one that only can't be
+/// drawn straight is told to be looked at, and nothing hangs on it.
+#[test]
+fn a_shell_that_squeezes_is_stuck() {
+    let good = made(|_| {});
+    let at = good.shell.outer.points()[0];
+    let told = |squeeze_mm: Option<f64>, straight_mm: f64| {
+        let pull = PullFigures {
+            direction: good.shell.faceplate.outward,
+            largest_mm: Measured::exact(straight_mm, 0.1),
+            area_mm2: Measured::exact(10.0, 1.0),
+        };
+        let way = squeeze_mm.map(|mm| Ok(Withdrawal::told(Measured::at_most(mm, 0.05), at)));
+        let base = BasePlane::given(at, pull.direction).expect("a direction");
+        let pulls = Pulls {
+            base,
+            straight: pull,
+            best: pull,
+            held_at: at,
+            way,
+        };
+        let all = answers_pulled(&good, SOUND, &pulls, &Limits::default());
+        let own = all.into_iter().find(|a| a.0 == "shell-stuck");
+        let own = own.expect("its check").1;
+        (own.outcome, own.weighs)
+    };
+    assert_eq!(told(Some(0.8), 2.0), (Outcome::Breaks, Verdict::Repair));
+    assert_eq!(
+        told(Some(0.5), 2.0),
+        (Outcome::CannotTell, Verdict::CannotTell)
+    );
+    assert_eq!(told(Some(0.4), 2.0).0, Outcome::Holds);
+    assert_eq!(told(None, 2.0), (Outcome::CannotTell, Verdict::Design));
+    assert_eq!(told(None, 0.3).0, Outcome::Holds);
 }
 
 /// The smallest change breaks one check and no other.
@@ -170,6 +232,7 @@ fn close_calls_and_what_is_not_there_are_not_decided() {
         canal: &full.ear.canal,
         wall: None,
         mesh: SOUND,
+        pulls: None,
     };
     let shrink = (shrink::CHECK.run)(&facts, &Limits::default());
     assert_eq!(shrink.outcome, Outcome::CannotTell);

@@ -1,6 +1,7 @@
-//! The straight pull and the best pull in a hurry, for a report that has a tenth of a second.
+//! The figures of undercuts that stand in the reports of others: the straight pull and the best
+//! pull in a hurry, for a report that has a tenth of a second, or all of it finely, with the way out.
 //!
-//! The body is thinned, the grid is coarse and fewer directions are tried; the definition is the
+//! In a hurry the body is thinned, the grid is coarse and fewer directions are tried; the definition is the
 //! same. How far that is off was measured on made ears and stands in the figures' `±`.
 
 use crate::mesh::{Mesh, Topology, Vector};
@@ -12,11 +13,12 @@ use super::body::Body;
 use super::measure::{Asked, CannotTell};
 use super::piece::Piece;
 use super::slices::Slices;
-use super::straight::{area_over, depths};
+use super::straight::{StraightPull, area_over, depths};
+use super::{CannotPull, Withdrawal};
 
-/// A straight pull, read off coarsely.
+/// A straight pull without its map.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct QuickPull {
+pub struct PullFigures {
     /// The pull, out of the ear (unit).
     pub direction: Vector,
     /// Largest sideways depth, mm.
@@ -25,17 +27,19 @@ pub struct QuickPull {
     pub area_mm2: Measured,
 }
 
-/// The straight figures alone.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Quick {
+/// The figures without their maps.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Pulls {
     /// The base plane that was used.
     pub base: BasePlane,
     /// The pull asked for.
-    pub straight: QuickPull,
+    pub straight: PullFigures,
     /// The best pull found: its depth is an upper bound of the least there is.
-    pub best: QuickPull,
-    /// The point of the thinned body that the best pull holds most.
+    pub best: PullFigures,
+    /// The point (in a hurry: of the thinned body) that the best pull holds most.
     pub held_at: crate::mesh::Point,
+    /// The way out; `None` where it was not looked for.
+    pub way: Option<Result<Withdrawal, CannotPull>>,
 }
 
 /// Cells whose points become one, mm.
@@ -56,7 +60,7 @@ const DOUBT_SHARE: f64 = 0.2;
 ///
 /// # Errors
 /// [`CannotTell`] as [`super::measure`] does.
-pub fn quick(mesh: &Mesh, topology: &Topology, asked: &Asked) -> Result<Quick, CannotTell> {
+pub fn quick(mesh: &Mesh, topology: &Topology, asked: &Asked) -> Result<Pulls, CannotTell> {
     let piece = Piece::new(mesh, topology, asked.part)?;
     let base = match asked.base {
         Some(base) => base,
@@ -68,7 +72,6 @@ pub fn quick(mesh: &Mesh, topology: &Topology, asked: &Asked) -> Result<Quick, C
     };
     let thin = Body::new(&piece.mesh, &piece.topology, base)?.thinned(THIN_MM);
     let pull = asked.pull.unwrap_or(asked.outward);
-    let straight = one(&thin, &pull, asked, DOUBT_MM)?.0;
     let how = Search {
         cone_deg: super::measure::CONE,
         first: 21,
@@ -76,18 +79,45 @@ pub fn quick(mesh: &Mesh, topology: &Topology, asked: &Asked) -> Result<Quick, C
         cell_mm: SEARCH_MM,
         limit_mm: asked.settings.limit_mm,
     };
-    let (direction, _) = search(&thin.thinned(SEARCH_MM), &asked.outward, &how)?;
+    let (straight, found) = rayon::join(
+        || one(&thin, &pull, asked, DOUBT_MM),
+        || search(&thin.thinned(SEARCH_MM), &asked.outward, &how),
+    );
+    let (straight, direction) = (straight?.0, found?.0);
     let (mut best, held_at) = one(&thin, &direction, asked, DOUBT_OF_BEST_MM)?;
     if straight.largest_mm.value <= best.largest_mm.value {
         best = straight;
     }
     // A better direction may lie between those that were tried.
     best.largest_mm.bound = Bound::AtMost;
-    Ok(Quick {
+    Ok(Pulls {
         base,
         straight,
         best,
         held_at,
+        way: None,
+    })
+}
+
+/// As [`super::measure`], without its maps and without relief: some seconds.
+///
+/// # Errors
+/// [`CannotTell`] as [`super::measure`] does.
+pub fn fine(mesh: &Mesh, topology: &Topology, asked: &Asked) -> Result<Pulls, CannotTell> {
+    let all = super::measure(mesh, topology, asked)?;
+    let figures = |p: &StraightPull| PullFigures {
+        direction: p.direction,
+        largest_mm: p.largest_mm,
+        area_mm2: p.area_mm2,
+    };
+    let mut best = figures(&all.best.pull);
+    best.largest_mm.bound = Bound::AtMost;
+    Ok(Pulls {
+        base: all.base,
+        straight: figures(&all.straight),
+        best,
+        held_at: all.best.pull.at,
+        way: Some(all.withdrawal.map(|out| out.way)),
     })
 }
 
@@ -96,16 +126,16 @@ fn one(
     pull: &Vector,
     asked: &Asked,
     doubt_mm: f64,
-) -> Result<(QuickPull, crate::mesh::Point), CannotTell> {
+) -> Result<(PullFigures, crate::mesh::Point), CannotTell> {
     let direction = super::base::unit(pull)?;
-    let slices = Slices::new(thin, &direction, CELL_MM).ok_or(super::CannotPull::LeadsIn)?;
+    let slices = Slices::new(thin, &direction, CELL_MM).ok_or(CannotPull::LeadsIn)?;
     let found = depths(&slices, CELL_MM);
     let area = area_over(thin, &found.depth, asked.settings.limit_mm);
     let doubt = doubt_mm.hypot(asked.settings.plus_minus_mm());
     let most = (0..found.depth.len())
         .max_by(|&a, &b| found.depth[a].total_cmp(&found.depth[b]).then(b.cmp(&a)))
         .unwrap_or_default();
-    let pull = QuickPull {
+    let pull = PullFigures {
         direction,
         largest_mm: Measured::exact(found.largest(), doubt),
         area_mm2: Measured::exact(area, DOUBT_SHARE * area),
