@@ -102,6 +102,7 @@ fn pulls(depth_mm: f64) -> Pulls {
         straight: pull,
         best: pull,
         held_at: Point::new(4.0, 0.0, 17.0),
+        depth_mm: None,
         way: None,
     }
 }

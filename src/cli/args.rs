@@ -415,6 +415,12 @@ pub struct Undercut {
     /// Write the mesh as PLY with `undercut_mm` and `squeeze_mm` at every point
     #[arg(long, value_name = "FILE.ply")]
     pub map: Option<PathBuf>,
+    /// Write a page to look at and to follow the way out on: one HTML file, no network
+    #[arg(long, value_name = "FILE.html")]
+    pub page: Option<PathBuf>,
+    /// Write a picture: four views, findings numbered, what squeezes in colours
+    #[arg(long, value_name = "FILE.png")]
+    pub picture: Option<PathBuf>,
     /// Do not try what would have to be trimmed
     #[arg(long)]
     pub no_relief: bool,

@@ -181,7 +181,7 @@ fn measure(
         withdrawal: false,
     };
     let vetted = vetted(&scan, &command, &settings.limits);
-    let model = vetted.page(&scan);
+    let model = vetted.page(&scan, &settings.limits);
     let thumbnail = report::picture::thumbnail(&model);
     settings
         .store

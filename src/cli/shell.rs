@@ -38,6 +38,8 @@ pub struct Made {
     pub wall: Option<Wall>,
     /// The canal of the scan.
     pub canal: Canal,
+    /// How its outer surface is pulled, where that can be told.
+    pub pulls: Option<Pulls>,
     /// What is told of it.
     pub report: ShellReport,
 }
@@ -51,6 +53,7 @@ impl Made {
             &self.shell,
             self.wall.as_ref(),
             &self.canal,
+            self.pulls.as_ref(),
             limits,
             &self.report,
         )
@@ -159,6 +162,7 @@ fn judged(
         shell,
         wall: measured,
         canal,
+        pulls: pulls.ok(),
         report,
     }
 }

@@ -8,14 +8,15 @@ use crate::checks::pull::PullFacts;
 use crate::limits::{Limits, rows};
 use crate::mesh::{Mesh, MeshQueries, Point, Topology, Vector};
 use crate::read::{ReadOptions, Scan, extent, read_file};
+use crate::report::page::{PageModel, undercut_page};
 use crate::report::{self, UndercutReport};
 use crate::shell::wall::{Surface, WallOptions, wall};
 use crate::soundness::{self, Region, Soundness};
 use crate::undercut::{self, Asked, PullSettings, Undercut};
-use crate::write::{ply, refuse_inputs};
+use crate::write::ply;
 
 use super::args::Undercut as Args;
-use super::vet::{deliver, is_stdout};
+use super::vet::{deliver, is_stdout, looks, refuse_outputs};
 use super::{Ending, Failure, print, threads};
 
 /// A measured mesh with its report: the whole of `undercut`, in one call.
@@ -23,8 +24,23 @@ pub struct Pulled {
     /// The figures, per point of the scan's own mesh; `None` where nothing could be measured, and the
     /// report says why.
     pub undercut: Option<Undercut>,
+    /// The canal, where one was told.
+    pub canal: Option<Canal>,
     /// What is told of them.
     pub report: UndercutReport,
+}
+
+impl Pulled {
+    /// What a page or a picture of it shows.
+    #[must_use]
+    pub fn page(&self, scan: &Scan) -> PageModel {
+        undercut_page(
+            &scan.mesh,
+            self.undercut.as_ref(),
+            self.canal.as_ref(),
+            &self.report,
+        )
+    }
 }
 
 /// What is asked of [`undercut_of`].
@@ -45,6 +61,7 @@ pub struct PullOptions<'a> {
 pub fn undercut_of(scan: &Scan, options: &PullOptions, limits: &Limits) -> Pulled {
     measured(scan, options, limits).unwrap_or_else(|(why, help)| Pulled {
         undercut: None,
+        canal: None,
         report: report::undercut_untold(scan, &why, help, options.order, limits),
     })
 }
@@ -106,6 +123,7 @@ fn measured(scan: &Scan, options: &PullOptions, limits: &Limits) -> Result<Pulle
     let report = report::undercut(scan, &facts, outer.is_some(), options.order, limits);
     Ok(Pulled {
         undercut: Some(measured),
+        canal: canal.ok(),
         report,
     })
 }
@@ -266,6 +284,10 @@ pub(super) fn run(args: &Args) -> Result<Ending, Failure> {
     let (scan, pulled) = pool.install(|| {
         let scan = read_file(&args.mesh, &read)?;
         let pulled = undercut_of(&scan, &options, &limits);
+        if args.page.is_some() || args.picture.is_some() {
+            let (page, picture) = (args.page.as_deref(), args.picture.as_deref());
+            looks(&pulled.page(&scan), page, picture)?;
+        }
         Ok::<_, Failure>((scan, pulled))
     })?;
     if let Some(path) = &args.map {
@@ -300,18 +322,15 @@ fn map(path: &Path, scan: &Scan, undercut: Option<&Undercut>) -> Result<(), Fail
 
 fn refuse_clashes(args: &Args) -> Result<(), Failure> {
     let inputs: Vec<&PathBuf> = std::iter::once(&args.mesh).chain(&args.limits).collect();
-    for output in args.json.iter().chain(&args.map) {
-        if !is_stdout(output) {
-            refuse_inputs(output, &inputs)?;
-        }
-    }
-    if args.json.is_some() && args.json == args.map {
-        return Err(Failure::new(
-            "--json and --map name the same file",
-            "give each its own",
-        ));
-    }
-    Ok(())
+    refuse_outputs(
+        &[
+            ("--json", args.json.as_deref()),
+            ("--map", args.map.as_deref()),
+            ("--page", args.page.as_deref()),
+            ("--picture", args.picture.as_deref()),
+        ],
+        &inputs,
+    )
 }
 
 /// Three finite numbers with commas between, not all zero.

@@ -32,16 +32,20 @@ pub struct Vetted {
     pub canal: Result<Canal, NoCanal>,
     /// The surface as a surface.
     pub soundness: Soundness,
+    /// How it is pulled; `None` without a canal, or where that cannot be told.
+    pub pulls: Option<Pulls>,
 }
 
 impl Vetted {
-    /// What a page or a picture of it shows.
+    /// What a page or a picture of it shows. `scan` and `limits` are those it was measured with.
     #[must_use]
-    pub fn page(&self, scan: &Scan) -> PageModel {
+    pub fn page(&self, scan: &Scan, limits: &Limits) -> PageModel {
         vet_page(
             scan,
             &self.soundness,
             self.canal.as_ref().ok(),
+            self.pulls.as_ref(),
+            limits,
             &self.report,
         )
     }
@@ -85,6 +89,7 @@ pub fn vetted(scan: &Scan, command: &Command, limits: &Limits) -> Vetted {
         report,
         canal,
         soundness,
+        pulls: pull.and_then(Result::ok),
     }
 }
 
@@ -177,7 +182,7 @@ fn one(path: &Path, settings: &Settings) -> Done {
         let vetted = vetted(&scan, &settings.command, &settings.limits);
         if settings.page.is_some() || settings.picture.is_some() {
             looks(
-                &vetted.page(&scan),
+                &vetted.page(&scan, &settings.limits),
                 settings.page.as_deref(),
                 settings.picture.as_deref(),
             )?;

@@ -27,7 +27,7 @@ pub struct PullFigures {
     pub area_mm2: Measured,
 }
 
-/// The figures without their maps.
+/// The figures.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Pulls {
     /// The base plane that was used.
@@ -38,6 +38,8 @@ pub struct Pulls {
     pub best: PullFigures,
     /// The point (in a hurry: of the thinned body) that the best pull holds most.
     pub held_at: crate::mesh::Point,
+    /// Depth of the straight pull at every point of the mesh, mm; `None` in a hurry.
+    pub depth_mm: Option<Vec<f64>>,
     /// The way out; `None` where it was not looked for.
     pub way: Option<Result<Withdrawal, CannotPull>>,
 }
@@ -95,11 +97,12 @@ pub fn quick(mesh: &Mesh, topology: &Topology, asked: &Asked) -> Result<Pulls, C
         straight,
         best,
         held_at,
+        depth_mm: None,
         way: None,
     })
 }
 
-/// As [`super::measure`], without its maps and without relief: some seconds.
+/// As [`super::measure`], without the best pull's map: some seconds.
 ///
 /// # Errors
 /// [`CannotTell`] as [`super::measure`] does.
@@ -117,6 +120,7 @@ pub fn fine(mesh: &Mesh, topology: &Topology, asked: &Asked) -> Result<Pulls, Ca
         straight: figures(&all.straight),
         best,
         held_at: all.best.pull.at,
+        depth_mm: Some(all.straight.depth_mm),
         way: Some(all.withdrawal.map(|out| out.way)),
     })
 }

@@ -270,6 +270,75 @@ test("a stack's page: the parts are seen in the room, and it is traced to its fi
   await close();
 });
 
+// Poses from the report, and what the page makes of them: at each pose the pose itself; half-way, a
+// move that done twice is the whole step.
+test("the way out: moves along the report's poses as a screw does, and the piece is seen to move", async () => {
+  const scan = path.join(root, "sample-meshes/PIT-0402-oboe-left.stl");
+  secondbend("undercut", scan, "--unit", "mm", "--no-relief", "--quiet", "--page", at("way.html"), "--json", at("way.json"), "--picture", at("way.png"));
+  const told = JSON.parse(fs.readFileSync(at("way.json"), "utf8"));
+  const poses = told.undercut.withdrawal.poses;
+  const source = ["vectors", "motion"].map((n) => fs.readFileSync(path.join(root, `src/report/page/js/${n}.js`), "utf8"));
+  const centre = [3, -2, 5];
+  const motion = new Function(`${source.join("\n")}; return makeMotion;`)()({ poses }, centre);
+  assert.equal(motion.steps, poses.length - 1);
+  const put = ({ turn, shift }, p) => turn.map((row, i) => row.reduce((a, x, j) => a + x * p[j], 0) + shift[i]);
+  const apart = (a, b) => Math.hypot(...a.map((x, i) => x - b[i]));
+  const places = [[10, 4, -7], [-8, 9, 2], [0, 0, 20]];
+  for (let k = 1; k <= motion.steps; k++) {
+    for (const p of places) {
+      const inFile = p.map((x, i) => x + centre[i]);
+      const want = [0, 1, 2].map((i) => poses[k][i].slice(0, 3).reduce((a, x, j) => a + x * inFile[j], 0) + poses[k][i][3] - centre[i]);
+      assert.ok(apart(put(motion.at(k), p), want) < 1e-6, `pose ${k}`);
+      // Equal shares of a screw are equal moves: quarter to half as half to three quarters.
+      const [a, b, c] = [0.25, 0.5, 0.75].map((s) => put(motion.at(k - 1 + s), p));
+      assert.ok(Math.abs(apart(a, b) - apart(b, c)) < 1e-6, `between ${k - 1} and ${k}`);
+    }
+  }
+  const { page, heard, asked, address, close } = await open(browser, at("way.html"));
+  assert.deepEqual([heard, asked], [[], [address]]);
+  assert.equal(Number(await page.getAttribute(".limitsays", "data-limit-mm")), told.undercut.limit_mm);
+  const lying = await pixels(page, model);
+  const to = async (share) => {
+    await page.locator("#way").evaluate((e, s) => { e.value = s * e.max; e.dispatchEvent(new Event("input")); }, share);
+    await settled(page);
+    return pixels(page, model);
+  };
+  assert.ok(differing(await to(0.4), lying) > 0.05, "it did not move");
+  assert.match(await page.textContent("#way-value"), /^pose [\d.]+ of \d+$/);
+  assert.ok(differing(await to(0), lying) < 0.001, "it did not come back to where it lay");
+  await page.focus("#way");
+  await page.keyboard.press("ArrowRight");
+  await settled(page);
+  assert.notEqual(await page.textContent("#way-value"), "as it lies");
+  assert.ok(fs.statSync(at("way.png")).size > 5000);
+  await close();
+});
+
+test("a made shell's page: shell, scan, cavity and bores, with the report's limit on the legend", async () => {
+  const scan = path.join(root, "sample-meshes/PIT-0401-oboe-right.stl");
+  secondbend("shell", scan, "--unit", "mm", "--bores", "2", "--quiet", "--page", at("made.html"), "--json", at("made.json"));
+  const made = JSON.parse(fs.readFileSync(at("made.json"), "utf8"));
+  const { page, heard, asked, address, close } = await open(browser, at("made.html"));
+  assert.deepEqual([heard, asked], [[], [address]]);
+  const limit = made.checks.find((c) => c.id === "wall-too-thin").limit;
+  assert.equal(Number(await page.getAttribute(".limitsays", "data-limit-mm")), limit);
+  const names = await page.locator(".layers label").allTextContents();
+  for (const name of ["shell, outside", "shell, inside", "scan", "cavity", "built up and trimmed", "bores"]) {
+    assert.ok(names.includes(name), `${name} of ${names}`);
+  }
+  let last = await pixels(page, model);
+  for (const name of ["scan", "shell, outside"]) {
+    await page.locator(".layers label", { hasText: name }).first().click();
+    await settled(page);
+    const now = await pixels(page, model);
+    assert.ok(differing(now, last) > 0.02, name);
+    last = now;
+  }
+  const volume = made.shell.cavity_volume_mm3.value.toFixed(1);
+  assert.ok((await page.textContent(".figures")).includes(volume), volume);
+  await close();
+});
+
 test("an intake's index: sorts, filters, links its pages, and a bad file is one row", async () => {
   const tray = at("tray");
   fs.mkdirSync(tray);

@@ -133,6 +133,7 @@ fn a_shell_that_squeezes_is_stuck() {
             straight: pull,
             best: pull,
             held_at: at,
+            depth_mm: None,
             way,
         };
         let all = answers_pulled(&good, SOUND, &pulls, &Limits::default());

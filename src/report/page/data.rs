@@ -49,6 +49,7 @@ pub(super) fn data(model: &PageModel) -> Data {
             "at": f.point.as_ref().map(place), "mm": f.at_mm.map(rounded),
         })).collect::<Vec<_>>(),
         "spine": model.spine.as_ref().map(spine_json),
+        "motion": model.motion.as_ref().map(motion_json),
         "plots": model.plots.iter().map(plot_json).collect::<Vec<_>>(),
         "scale": base64(&(0..=255).flat_map(|i| colours::scale(f64::from(i) / 255.0)).collect::<Vec<u8>>()),
     });
@@ -153,6 +154,11 @@ fn spine_json(spine: &Spine) -> Value {
         "points": spine.stations.iter().map(|s| place(&s.point)).collect::<Vec<_>>(),
         "normals": spine.stations.iter().map(|s| direction(&s.normal)).collect::<Vec<_>>(),
     })
+}
+
+/// Poses keep all their digits: they are rigid only to as many as they have.
+fn motion_json(motion: &Motion) -> Value {
+    json!({ "name": motion.name, "layer": motion.layer, "poses": motion.poses })
 }
 
 fn plot_json(plot: &Plot) -> Value {

@@ -155,6 +155,7 @@ fn model(
             })
             .collect(),
         plots: Vec::new(),
+        motion: None,
         records: records(stack, trace),
     }
 }

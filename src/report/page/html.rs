@@ -20,6 +20,7 @@ const SCRIPT: &str = concat!(
     include_str!("js/draw.js"),
     include_str!("js/camera.js"),
     include_str!("js/section.js"),
+    include_str!("js/motion.js"),
     include_str!("js/plots.js"),
     include_str!("js/labels.js"),
     include_str!("js/main.js"),

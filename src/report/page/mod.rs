@@ -10,6 +10,7 @@ mod model;
 mod pack;
 mod published;
 mod shell;
+mod undercut;
 mod vet;
 mod wall;
 
@@ -18,6 +19,7 @@ pub use html::page;
 pub use index::{IndexRow, index_page};
 pub use model::*;
 pub use shell::shell_page;
+pub use undercut::undercut_page;
 pub use vet::vet_page;
 pub use wall::wall_page;
 

@@ -4,6 +4,7 @@
 use crate::canal::Side;
 use crate::checks::{Outcome, Sense};
 use crate::mesh::{Mesh, Point, Vector};
+use crate::undercut::PoseRows;
 
 /// A page: who it is about, what is said, what is drawn, and what it can be traced by.
 #[derive(Debug, Clone)]
@@ -36,6 +37,8 @@ pub struct PageModel {
     pub views: Vec<View>,
     /// Curves and histograms.
     pub plots: Vec<Plot>,
+    /// A surface that can be moved along a way.
+    pub motion: Option<Motion>,
     /// What a result is traced by, years later: inputs, limits, version.
     pub records: Vec<Record>,
 }
@@ -214,6 +217,18 @@ pub struct View {
     pub from: Vector,
     /// What is up on the screen.
     pub up: Vector,
+}
+
+/// A way that a surface is moved along.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Motion {
+    /// What the way is: "way out".
+    pub name: String,
+    /// Index of the layer that moves.
+    pub layer: usize,
+    /// Poses from the first, where it lies, to the last: rows on (x, y, z, 1) in mm. Between two of
+    /// them it moves as a screw does.
+    pub poses: Vec<PoseRows>,
 }
 
 /// How a series is drawn.

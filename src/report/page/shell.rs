@@ -2,6 +2,7 @@
 //! wall in colours; what was asked stands in the record.
 
 use super::model::*;
+use super::undercut::{maps_of, motion_of};
 use super::vet::{
     answer_rows, box_spine, box_views, canal_lines, canal_spine, canal_views, file_name,
     limits_used, limits_words, marks,
@@ -14,6 +15,7 @@ use crate::mesh::Mesh;
 use crate::report::{MadeBoreReport, ShellReport, UseWord, shown};
 use crate::shell::Shell;
 use crate::shell::wall::Wall;
+use crate::undercut::Pulls;
 
 /// The page of a shell, from what was made of `scan`, what was measured on it, and what is reported
 /// of it. The canal is that of the scan.
@@ -23,12 +25,16 @@ pub fn shell_page(
     shell: &Shell,
     wall: Option<&Wall>,
     canal: &Canal,
+    pulls: Option<&Pulls>,
     limits: &Limits,
     report: &ShellReport,
 ) -> PageModel {
     let stock = limits.number(&rows::WALL_STOCK);
     let limit = wall::limit_of(&report.checks);
-    let layers = layers(scan, shell, wall, stock, limit.as_ref());
+    let mut layers = layers(scan, shell, wall, stock, limit.as_ref());
+    let is_built_up = |l: &Layer| l.name == BUILT_UP;
+    let built_up = layers.iter().position(is_built_up).unwrap_or_default();
+    layers[built_up].maps = maps_of(pulls, limits);
     // What is hidden at first is cut too once it is shown.
     let cut: Vec<usize> = (0..layers.len()).collect();
     PageModel {
@@ -59,10 +65,14 @@ pub fn shell_page(
             canal_views(canal)
         },
         plots: plots(report, canal, stock, limit.map(|l| l.0)),
+        motion: motion_of(built_up, pulls),
         records: records(report),
         layers,
     }
 }
+
+/// The outer surface before it is hollowed, which is what comes out of the ear.
+const BUILT_UP: &str = "built up and trimmed";
 
 /// The shell first: tools work on the first.
 fn layers(
@@ -92,8 +102,7 @@ fn layers(
         .to_owned();
     }
     out.push(plain("scan", Role::Scan, scan, true, true));
-    let built_up = "built up and trimmed";
-    out.push(plain(built_up, Role::Shell, &shell.outer, false, true));
+    out.push(plain(BUILT_UP, Role::Shell, &shell.outer, false, true));
     if let Some(cavity) = &shell.cavity {
         out.push(plain("cavity", Role::Cavity, cavity, false, false));
     }

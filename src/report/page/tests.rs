@@ -28,7 +28,7 @@ fn model_of(name: &str, order: Option<&str>, facets: usize) -> (PageModel, crate
         withdrawal: false,
     };
     let vetted = vetted(&scan, &command, &Limits::default());
-    (vetted.page(&scan), vetted.report)
+    (vetted.page(&scan, &Limits::default()), vetted.report)
 }
 
 const NASTY: &str = "ear <script>alert(1)</script> \"'&amp;\n\u{202e}.stl";
@@ -148,7 +148,7 @@ fn findings_are_numbered_through_and_drawn_where_they_are() {
     )
     .expect("a scan");
     let vetted = vetted(&scan, &Command::default(), &Limits::default());
-    let (model, report) = (vetted.page(&scan), vetted.report);
+    let (model, report) = (vetted.page(&scan, &Limits::default()), vetted.report);
     assert!(model.findings().count() >= 2);
     let numbers: Vec<usize> = model.findings().map(|(_, f)| f.number).collect();
     assert_eq!(numbers, (1..=numbers.len()).collect::<Vec<_>>());

@@ -3,12 +3,15 @@
 
 use super::model::*;
 use super::published;
+use super::undercut::{maps_of, motion_of};
 use crate::canal::{Canal, Side, curvature};
-use crate::checks::{Outcome, Verdict, figure, number, region_words};
+use crate::checks::{Outcome, Sense, Verdict, figure, number, region_words};
+use crate::limits::{Limits, rows};
 use crate::mesh::{Point, Vector};
 use crate::read::Scan;
 use crate::report::{CheckReport, FindingReport, Report, SideWord, limit_words};
-use crate::soundness::{Region, Soundness};
+use crate::soundness::{Pit, Region, Soundness};
+use crate::undercut::Pulls;
 
 /// How far out of the aperture the section plane can be moved, mm.
 const OUTSIDE_MM: f64 = 6.0;
@@ -19,8 +22,12 @@ pub fn vet_page(
     scan: &Scan,
     soundness: &Soundness,
     canal: Option<&Canal>,
+    pulls: Option<&Pulls>,
+    limits: &Limits,
     report: &Report,
 ) -> PageModel {
+    let pits = canal.and_then(|c| pit_map(scan, c, limits));
+    let maps = pits.into_iter().chain(maps_of(pulls, limits)).collect();
     PageModel {
         command: "vet",
         title: file_name(&report.input.path).to_owned(),
@@ -40,7 +47,7 @@ pub fn vet_page(
             mesh: scan.mesh.clone(),
             shown: true,
             glass: false,
-            maps: Vec::new(),
+            maps,
         }],
         lines: lines(scan, soundness, canal),
         marks: canal.map(marks).unwrap_or_default(),
@@ -49,8 +56,40 @@ pub fn vet_page(
             .or_else(|| box_spine(&scan.mesh, vec![0])),
         views: canal.map_or_else(|| box_views(&scan.mesh), canal_views),
         plots: canal.map(plots).unwrap_or_default(),
+        motion: motion_of(0, pulls),
         records: records(report),
     }
+}
+
+/// Depth of the pit that a point of the canal's wall lies in; nothing where pits were not looked
+/// for. No map where none was found.
+fn pit_map(scan: &Scan, canal: &Canal, limits: &Limits) -> Option<ScalarMap> {
+    let pits: Vec<_> = canal.pits.iter().filter(|p| p.depth_mm > 0.0).collect();
+    let deepest = pits.iter().map(|p| p.depth_mm).reduce(f64::max)?;
+    let depth = |p: &Point| {
+        let within = |pit: &&&Pit| (p - pit.point).norm() <= 0.5 * pit.width_mm;
+        let here = pits.iter().filter(within).map(|pit| pit.depth_mm);
+        match here.reduce(f64::max) {
+            Some(depth) => depth,
+            None if in_canal(canal, p) => 0.0,
+            None => f64::NAN,
+        }
+    };
+    Some(ScalarMap {
+        name: "pits in the canal's wall".to_owned(),
+        values: scan.mesh.points().iter().map(depth).collect(),
+        range_mm: [0.0, (2.0 * deepest).ceil().max(2.0) / 2.0],
+        limit: Some(MapLimit {
+            value_mm: limits.number(&rows::PIT_DEPTH),
+            sense: Sense::AtMost,
+            words: "the limit of a pit's depth".to_owned(),
+        }),
+    })
+}
+
+fn in_canal(canal: &Canal, p: &Point) -> bool {
+    let (region, _) = crate::canal::region_of(canal, p);
+    !matches!(region, Region::Concha | Region::OuterFace | Region::Unknown)
 }
 
 /// A path's last piece: the whole of it stands in the record.

@@ -59,6 +59,7 @@ pub fn wall_page(
         spine,
         views: canal.map_or_else(|| box_views(mesh), canal_views),
         plots: plots(&report.wall, canal, stock, limit.map(|l| l.0)),
+        motion: None,
         records: records(report),
     }
 }

@@ -147,7 +147,8 @@ function makeDrawer(canvas, scaleBytes) {
     };
   }
 
-  function drawSurface(layer, eye, seen) {
+  function drawSurface(layer, still, seen) {
+    const eye = seen.moved ? eyeOfMoved(still, seen.moved) : still;
     const u = surface.uniform, map = seen.map && layer.maps[seen.map.index];
     gl.useProgram(surface.program);
     feed(surface.attribute("at"), layer.buffers.at, 3, 0);

@@ -11,9 +11,10 @@ const drawer = (() => {
 })();
 const state = {
   cutting: false, glass: false, measuring: false, map: null, section: null, mm: 0,
-  hiddenLines: new Set(), picked: [], plane: [0, 0, 0, 0],
+  hiddenLines: new Set(), picked: [], plane: [0, 0, 0, 0], moved: 0,
 };
 const labels = makeLabels(byId("labels"), camera);
+const motion = data.motion && makeMotion(data.motion, centre);
 const spine = data.spine && {
   ...data.spine, points: data.spine.points.map(local),
 };
@@ -41,6 +42,11 @@ function drawNow() {
     glass: layer.glass || (state.glass && i === main), cutting: state.cutting && spine && spine.layers.includes(i),
     plane: state.plane, map: state.map && state.map.layer === i ? state.map : null,
   }]).filter(([layer]) => layer.shown);
+  // Moved along its way, a surface stays behind as glass where it lay.
+  const place = motion && motion.at(state.moved), moving = place && layers[data.motion.layer];
+  const still = shown.find(([layer]) => layer === moving);
+  if (still) shown.push([moving, { ...still[1], glass: false, moved: place }]);
+  if (still) shown[shown.indexOf(still)] = [moving, { ...still[1], glass: true, map: null }];
   const seen = lines.filter((l) => !state.hiddenLines.has(l.name));
   drawer.draw(camera.eye(), shown, [...seen, ...outlineLines, ...(measureLine ? [measureLine] : [])]);
   labels.place();
@@ -178,6 +184,18 @@ function makeUnder() {
       handle.e.addEventListener("pointerup", end, { once: true });
       handle.e.addEventListener("pointercancel", end, { once: true });
     });
+  }
+  if (motion) {
+    const way = element("input", { type: "range", id: "way", min: 0, max: motion.steps, step: 0.02, value: 0,
+      "aria-label": `${data.motion.name}: pose, 0 where it lies` });
+    const says = element("output", { for: "way", id: "way-value" }, "as it lies");
+    way.addEventListener("input", () => {
+      state.moved = Number(way.value);
+      says.textContent = state.moved ? `pose ${state.moved.toFixed(1)} of ${motion.steps}` : "as it lies";
+      way.setAttribute("aria-valuetext", says.textContent);
+      redraw();
+    });
+    under.append(element("div", { class: "row section" }, element("label", { for: "way" }, data.motion.name), way, says));
   }
   const show = element("fieldset", { class: "row layers" }, element("legend", {}, "shown"));
   const toggle = (name, on, colour, change) => {
