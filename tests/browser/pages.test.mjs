@@ -96,6 +96,10 @@ test("turns with the pointer, moves with two fingers, zooms with the wheel", asy
   await changed("two fingers");
   await page.click("#views button >> nth=1");
   await changed("a standard view");
+  // However coarsely it was drawn on the way, at rest it is drawn with every dot there is.
+  await page.waitForTimeout(400);
+  const [dots, wide] = await page.locator(model).evaluate((c) => [c.width, Math.round(c.getBoundingClientRect().width * devicePixelRatio)]);
+  assert.equal(dots, wide);
   await close();
 });
 

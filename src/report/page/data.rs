@@ -16,7 +16,8 @@ pub(super) struct Data {
 }
 
 pub(super) fn data(model: &PageModel) -> Data {
-    let views: Vec<Viewed> = model.layers.iter().map(|l| viewed(&l.mesh)).collect();
+    let meshes: Vec<_> = model.layers.iter().map(|l| &l.mesh).collect();
+    let views: Vec<Viewed> = viewed(&meshes);
     let thinned = model.layers.iter().zip(&views).filter(|(_, v)| v.thinned);
     let thinned = thinned.map(|(l, v)| {
         let (shown, all) = (v.mesh.facets().len(), l.mesh.facets().len());

@@ -17,6 +17,7 @@ const SCRIPT: &str = concat!(
     "(function () {\n\"use strict\";\n",
     include_str!("js/vectors.js"),
     include_str!("js/unpack.js"),
+    include_str!("js/coarse.js"),
     include_str!("js/draw.js"),
     include_str!("js/camera.js"),
     include_str!("js/section.js"),

@@ -5,7 +5,7 @@ use std::collections::HashMap;
 
 use crate::mesh::{Mesh, Point};
 
-/// More facets than this are thinned for the view. Fewer: scans of 200,000 facets, which turn
+/// More facets than this, of all surfaces together, are thinned for the view. Fewer: scans of 200,000 facets, which turn
 /// smoothly, would lose detail; more: a page of 400,000 facets takes 5 MB and turns in jerks on a
 /// machine without a graphics card.
 const MOST_FACETS: usize = 200_000;
@@ -20,11 +20,29 @@ pub(super) struct Viewed {
     pub thinned: bool,
 }
 
-/// The surface as it is shown: whole, or with its points gathered in cells of a grid, so many that
-/// no more than [`MOST_FACETS`] are left. The point nearest to the middle of a cell's points stands
-/// for them, so that points stay on the surface and keep their own figures.
-pub(super) fn viewed(mesh: &Mesh) -> Viewed {
-    view_of(mesh, MOST_FACETS)
+/// The surfaces as they are shown: whole, or with their points gathered in cells of a grid, so many
+/// that no more than [`MOST_FACETS`] are left of all. Small ones stay whole and the large ones share
+/// what is left alike. The point nearest to the middle of a cell's points stands for them, so that
+/// points stay on the surface and keep their own figures.
+pub(super) fn viewed(meshes: &[&Mesh]) -> Vec<Viewed> {
+    let counts: Vec<usize> = meshes.iter().map(|m| m.facets().len()).collect();
+    let most = share(&counts, MOST_FACETS);
+    meshes.iter().map(|mesh| view_of(mesh, most)).collect()
+}
+
+/// The most that each may have so that all together have no more than `most`.
+fn share(counts: &[usize], most: usize) -> usize {
+    let mut sorted = counts.to_vec();
+    sorted.sort_unstable();
+    let mut left = most;
+    for (i, &count) in sorted.iter().enumerate() {
+        let each = left / (sorted.len() - i);
+        if count > each {
+            return each;
+        }
+        left -= count;
+    }
+    most
 }
 
 fn view_of(mesh: &Mesh, most: usize) -> Viewed {
@@ -191,6 +209,15 @@ mod tests {
             }
         }
         (points.collect(), out)
+    }
+
+    #[test]
+    fn large_surfaces_share_what_small_ones_leave() {
+        assert_eq!(share(&[150], 200), 200);
+        assert_eq!(share(&[250], 200), 200);
+        assert_eq!(share(&[10, 250, 300], 200), 95);
+        assert_eq!(share(&[100, 20, 100, 100], 200), 60);
+        assert_eq!(share(&[], 200), 200);
     }
 
     #[test]

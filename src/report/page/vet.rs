@@ -114,9 +114,10 @@ fn headline(report: &Report) -> Headline {
             Verdict::Repair | Verdict::Retake => Outcome::Breaks,
         },
         words: report.verdict.words().to_owned(),
-        because: match because[..] {
-            [] => "every question has a good answer".to_owned(),
-            _ => because.join("; "),
+        because: if report.verdict == Verdict::Design {
+            "every question that the verdict hangs on has a good answer".to_owned()
+        } else {
+            because.join("; ")
         },
     }
 }

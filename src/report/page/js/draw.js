@@ -121,13 +121,20 @@ function makeDrawer(canvas, scaleBytes) {
   }
   const rectangle = buffer(gl.ARRAY_BUFFER, new Float32Array([0, -0.5, 1, -0.5, 0, 0.5, 1, 0.5]));
 
-  function keepLayer(layer) {
-    layer.buffers = {
-      at: buffer(gl.ARRAY_BUFFER, layer.at),
-      normal: buffer(gl.ARRAY_BUFFER, layer.normal),
-      corners: buffer(gl.ELEMENT_ARRAY_BUFFER, layer.corners),
-      maps: layer.maps.map((m) => buffer(gl.ARRAY_BUFFER, m.value)),
-    };
+  const buffersOf = (layer) => ({
+    at: buffer(gl.ARRAY_BUFFER, layer.at),
+    normal: buffer(gl.ARRAY_BUFFER, layer.normal),
+    corners: buffer(gl.ELEMENT_ARRAY_BUFFER, layer.corners),
+    maps: layer.maps.map((m) => buffer(gl.ARRAY_BUFFER, m.value)),
+    count: layer.corners.length,
+  });
+  const keepLayer = (layer) => { layer.buffers = buffersOf(layer); };
+
+  // Made when first wanted: few machines need it.
+  function coarseOf(layer) {
+    if (layer.corners.length <= 3 * LARGE_FACETS) return layer.buffers;
+    if (!layer.coarse) layer.coarse = buffersOf(coarseLayer(layer));
+    return layer.coarse;
   }
 
   // Points → pieces; `last` buffers are dropped, since the section's outline changes all the time.
@@ -151,12 +158,13 @@ function makeDrawer(canvas, scaleBytes) {
     const eye = seen.moved ? eyeOfMoved(still, seen.moved) : still;
     const u = surface.uniform, map = seen.map && layer.maps[seen.map.index];
     gl.useProgram(surface.program);
-    feed(surface.attribute("at"), layer.buffers.at, 3, 0);
-    feed(surface.attribute("normal"), layer.buffers.normal, 3, 0);
+    const from = seen.coarse ? coarseOf(layer) : layer.buffers;
+    feed(surface.attribute("at"), from.at, 3, 0);
+    feed(surface.attribute("normal"), from.normal, 3, 0);
     const value = surface.attribute("value");
-    if (map) feed(value, layer.buffers.maps[seen.map.index], 1, 0);
+    if (map) feed(value, from.maps[seen.map.index], 1, 0);
     else if (value >= 0) gl.disableVertexAttribArray(value);
-    gl.bindBuffer(gl.ELEMENT_ARRAY_BUFFER, layer.buffers.corners);
+    gl.bindBuffer(gl.ELEMENT_ARRAY_BUFFER, from.corners);
     gl.uniformMatrix4fv(u("eye"), false, eye.matrix);
     gl.uniform3fv(u("toward"), eye.toward);
     gl.uniform3fv(u("light"), eye.light);
@@ -173,7 +181,7 @@ function makeDrawer(canvas, scaleBytes) {
       const way = map.limit ? (map.limit.goodBelow ? 1 : -1) : 0;
       gl.uniform3f(u("limit"), map.limit ? map.limit.mm : 0, 0, way);
     }
-    const whole = () => gl.drawElements(gl.TRIANGLES, layer.corners.length, gl.UNSIGNED_INT, 0);
+    const whole = () => gl.drawElements(gl.TRIANGLES, from.count, gl.UNSIGNED_INT, 0);
     if (!seen.glass) {
       whole();
       return;

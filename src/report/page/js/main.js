@@ -18,6 +18,7 @@ const motion = data.motion && makeMotion(data.motion, centre);
 const spine = data.spine && {
   ...data.spine, points: data.spine.points.map(local),
 };
+const pace = makePace(redraw);
 let lines = [], outlineLines = [], measureLine = null, asked = false;
 
 if (drawer) {
@@ -36,11 +37,21 @@ function redraw() {
   requestAnimationFrame(() => { asked = false; drawNow(); });
 }
 
+// Dots of the screen a dot of the drawing: fewer while a slow machine turns the model.
+let dense = 1;
+function fitCanvas() {
+  camera.dense = dense * (pace.coarse() ? 0.5 : 1);
+  const [width, height] = [camera.width, camera.height].map((x) => Math.max(1, Math.round(x * camera.dense)));
+  if (canvas.width !== width) canvas.width = width;
+  if (canvas.height !== height) canvas.height = height;
+}
+
 function drawNow() {
   if (!drawer) return;
+  fitCanvas();
   const shown = layers.map((layer, i) => [layer, {
     glass: layer.glass || (state.glass && i === main), cutting: state.cutting && spine && spine.layers.includes(i),
-    plane: state.plane, map: state.map && state.map.layer === i ? state.map : null,
+    coarse: pace.coarse(), plane: state.plane, map: state.map && state.map.layer === i ? state.map : null,
   }]).filter(([layer]) => layer.shown);
   // Moved along its way, a surface stays behind as glass where it lay.
   const place = motion && motion.at(state.moved), moving = place && layers[data.motion.layer];
@@ -50,15 +61,14 @@ function drawNow() {
   const seen = lines.filter((l) => !state.hiddenLines.has(l.name));
   drawer.draw(camera.eye(), shown, [...seen, ...outlineLines, ...(measureLine ? [measureLine] : [])]);
   labels.place();
+  pace.drawn();
 }
 
-function resize(width, height, dense) {
+function resize(width, height, dots) {
   const box = stage.getBoundingClientRect();
   camera.width = width || box.width;
   camera.height = height || box.height;
-  camera.dense = dense || Math.min(2, window.devicePixelRatio || 1);
-  canvas.width = Math.max(1, Math.round(camera.width * camera.dense));
-  canvas.height = Math.max(1, Math.round(camera.height * camera.dense));
+  dense = dots || Math.min(2, window.devicePixelRatio || 1);
   drawNow();
 }
 
@@ -191,6 +201,7 @@ function makeUnder() {
     const says = element("output", { for: "way", id: "way-value" }, "as it lies");
     way.addEventListener("input", () => {
       state.moved = Number(way.value);
+      pace.moved();
       says.textContent = state.moved ? `pose ${state.moved.toFixed(1)} of ${motion.steps}` : "as it lies";
       way.setAttribute("aria-valuetext", says.textContent);
       redraw();
@@ -360,6 +371,7 @@ function listen() {
     if (!old) { readMap(x, y); return; }
     const dx = x - old[0], dy = y - old[1];
     fingers.set(e.pointerId, [x, y]);
+    pace.moved();
     moved += Math.hypot(dx, dy);
     if (fingers.size === 1) {
       if (e.shiftKey || (e.buttons & 6)) camera.move(dx, dy);
@@ -386,6 +398,7 @@ function listen() {
   canvas.addEventListener("contextmenu", (e) => e.preventDefault());
   canvas.addEventListener("wheel", (e) => {
     e.preventDefault();
+    pace.moved();
     camera.closer(Math.exp(-e.deltaY * (e.deltaMode ? 0.05 : 0.0015)), ...spot(e));
     redraw();
   }, { passive: false });
@@ -396,6 +409,7 @@ function onKey(e) {
   if (e.ctrlKey || e.metaKey || e.altKey) return;
   const way = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, -1], ArrowDown: [0, 1] }[e.key];
   const view = /^[1-9]$/.test(e.key) && data.views[Number(e.key) - 1];
+  if (way) pace.moved();
   if (way && e.shiftKey) camera.move(way[0] * 24, way[1] * 24);
   else if (way) camera.turn(way[0] * 0.12, way[1] * 0.12);
   else if (e.key === "+" || e.key === "=") camera.closer(1.2);
