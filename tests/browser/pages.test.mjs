@@ -99,7 +99,7 @@ test("turns with the pointer, moves with two fingers, zooms with the wheel", asy
   // However coarsely it was drawn on the way, at rest it is drawn with every dot there is.
   await page.waitForTimeout(400);
   const [dots, wide] = await page.locator(model).evaluate((c) => [c.width, Math.round(c.getBoundingClientRect().width * devicePixelRatio)]);
-  assert.equal(dots, wide);
+  assert.ok(dots >= wide, `${dots} dots on ${wide}`);
   await close();
 });
 
