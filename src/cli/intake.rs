@@ -2,7 +2,7 @@
 //! and JSON Lines out. A bad file is one line; what a stopped run had done is not done again.
 
 use std::fs::File;
-use std::io::{self, BufReader, IsTerminal, Read, Write};
+use std::io::{self, BufReader, Read, Write};
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
@@ -215,11 +215,7 @@ fn digest(path: &Path) -> io::Result<String> {
 
 /// One line a scan, no wider than the terminal says it is (80 where it says nothing).
 fn line(done: &Done) -> String {
-    let wide = std::env::var("COLUMNS").ok().and_then(|w| w.parse().ok());
-    let wide: usize = wide
-        .filter(|_| io::stdout().is_terminal())
-        .unwrap_or(80)
-        .clamp(40, 240);
+    let wide = super::terminal::width().unwrap_or(80).clamp(40, 240);
     let name = shown(&done.name.to_string_lossy());
     let (style, words, rest) = match &done.result {
         Err(failure) => {

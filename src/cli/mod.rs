@@ -10,6 +10,7 @@ mod offset;
 mod room;
 mod shell;
 mod tables;
+mod terminal;
 mod undercut;
 mod vet;
 mod wall;
@@ -79,7 +80,11 @@ fn run(command: Verb) -> Result<Ending, Failure> {
 /// Prints to the output; colour is taken out where it is no terminal or `NO_COLOR` is set. A
 /// closed pipe (`| head`) ends the printing and not the work.
 fn print(text: &str) -> Result<(), Failure> {
-    let written = anstream::stdout().write_all(text.as_bytes());
+    let fitted = match terminal::width() {
+        Some(width) => terminal::narrowed(text, width),
+        None => text.into(),
+    };
+    let written = anstream::stdout().write_all(fitted.as_bytes());
     match written {
         Err(e) if e.kind() != io::ErrorKind::BrokenPipe => Err(Failure::new(
             format!("the output cannot be written: {e}"),
