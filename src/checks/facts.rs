@@ -24,6 +24,8 @@ pub struct Facts<'a> {
     pub canal: Result<&'a Canal, &'a NoCanal>,
     /// The side that the order names.
     pub ordered: Option<Side>,
+    /// The side that the file's name says.
+    pub named: Option<Side>,
     /// Greatest distance across the part that the canal is on (without a canal: the main part), in the mesh's unit; `None` without facets.
     pub size: Option<f64>,
     /// Its straight pulls, or why they can't be told; `None` where they were not measured.
@@ -46,9 +48,17 @@ impl<'a> Facts<'a> {
             soundness,
             canal: canal.as_ref(),
             ordered,
+            named: None,
             size,
             pull: None,
         }
+    }
+
+    /// With the side that the file's name says.
+    #[must_use]
+    pub fn with_named(mut self, side: Option<Side>) -> Self {
+        self.named = side;
+        self
     }
 
     /// With its straight pulls.

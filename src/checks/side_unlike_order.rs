@@ -26,6 +26,26 @@ const fn name(side: Side) -> &'static str {
     }
 }
 
+/// A file's name is no order: unlike sides are told, and nothing is decided by them.
+fn unordered(read: Side, named: Option<Side>) -> Answer {
+    let read_as = format!("the scan reads as a {} ear", name(read));
+    let (says, advice) = match named {
+        Some(side) if side != read => (
+            format!("{read_as}, and its file's name says {}", name(side)),
+            "look which is wrong: label, name or file; give the order's side with `--side`",
+        ),
+        Some(_) => (
+            format!("{read_as}, as its file's name says; no side was ordered"),
+            "give the order's side with `--side left` or `--side right`",
+        ),
+        None => (
+            format!("{read_as}; no side was ordered"),
+            "give the order's side with `--side left` or `--side right`",
+        ),
+    };
+    Answer::cannot_tell(says, advice).not_deciding()
+}
+
 fn run(facts: &Facts, limits: &Limits) -> Answer {
     let read = match facts.canal(limits) {
         Ok(canal) => canal.side,
@@ -47,14 +67,7 @@ fn run(facts: &Facts, limits: &Limits) -> Answer {
             "stop: label, order or file is wrong (two files swapped, or one mirrored); find which \
              before anything is designed",
         ),
-        (Some(read), None) => Answer::cannot_tell(
-            format!(
-                "the scan reads as a {} ear; no side was ordered",
-                name(read)
-            ),
-            "give the order's side with `--side left` or `--side right`",
-        )
-        .not_deciding(),
+        (Some(read), None) => unordered(read, facts.named),
         (None, Some(ordered)) => Answer::cannot_tell(
             "the shape does not tell left from right",
             format!("make sure by the label that it is a {} ear", name(ordered)),

@@ -114,13 +114,15 @@ fn straight(pulls: &Pulls, limits: &Limits, found: &dyn Fn(&Point, &str) -> Find
     } else {
         let area = number(pulls.best.area_mm2.value, "mm2");
         let says = format!(
-            "a straight pull does not tell: the best found has {}, {area} over the limit, and ways \
-             with turning were not looked for",
+            "best straight pull found {}, {area} over the limit; turning was not tried",
             figure(&value, "mm")
         );
-        Answer::cannot_tell(says, "look for them with `--withdrawal` (takes seconds)")
-            .findings(vec![found(&pulls.held_at, "held most")])
-            .not_deciding()
+        Answer::cannot_tell(
+            says,
+            "`--withdrawal` looks for the way out with turning (takes seconds)",
+        )
+        .findings(vec![found(&pulls.held_at, "held most")])
+        .not_deciding()
     };
     answer.value(value, "mm").limit(bar)
 }

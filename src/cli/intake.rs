@@ -178,6 +178,7 @@ fn measure(
     let command = Command {
         order: named.order.clone(),
         side: named.side,
+        named: named.side,
         withdrawal: false,
     };
     let vetted = vetted(&scan, &command, &settings.limits);
@@ -213,14 +214,13 @@ fn digest(path: &Path) -> io::Result<String> {
     Ok(hash.finalize().iter().map(|b| format!("{b:02x}")).collect())
 }
 
-/// One line a scan, no wider than the terminal says it is (80 where it says nothing).
+/// One line a scan: whole where it goes to a file, no wider than a terminal that it goes to.
 fn line(done: &Done) -> String {
-    let wide = super::terminal::width().unwrap_or(80).clamp(40, 240);
     let name = shown(&done.name.to_string_lossy());
     let (style, words, rest) = match &done.result {
         Err(failure) => {
             let style = report::outcome_style(Outcome::CannotTell);
-            (style, "cannot read", shown(&failure.fact))
+            (style, "cannot read", why(&failure.fact, &name))
         }
         Ok(kept) => (
             report::verdict_style(kept.report.verdict),
@@ -228,14 +228,33 @@ fn line(done: &Done) -> String {
             rest(&kept.report),
         ),
     };
-    let room = wide.saturating_sub(20);
-    let name: String = name.chars().take(room.min(34)).collect();
-    let rest: String = rest
-        .chars()
-        .take(room.saturating_sub(name.chars().count().max(28) + 1))
-        .collect();
-    let text = format!("{style}{words:<19}{style:#} {name:<28} {rest}");
+    let tail = match super::terminal::width() {
+        None => format!("{name:<28} {rest}"),
+        Some(wide) => {
+            let room = wide.clamp(40, 240).saturating_sub(20);
+            let name = cut(&name, room.min(34));
+            cut(&format!("{name:<28} {rest}"), room)
+        }
+    };
+    let text = format!("{style}{words:<19}{style:#} {tail}");
     format!("{}\n", text.trim_end())
+}
+
+/// The fact without the path in front of it: the name stands at the beginning of the line.
+fn why(fact: &str, name: &str) -> String {
+    let shown_fact = shown(fact);
+    match shown_fact.split_once(&format!("{name}: ")) {
+        Some((_, why)) => why.to_owned(),
+        None => shown_fact,
+    }
+}
+
+fn cut(text: &str, most: usize) -> String {
+    if text.chars().count() <= most {
+        return text.to_owned();
+    }
+    let kept: String = text.chars().take(most.saturating_sub(1)).collect();
+    format!("{kept}\u{2026}")
 }
 
 fn rest(report: &Report) -> String {
@@ -252,6 +271,8 @@ fn rest(report: &Report) -> String {
         .checks
         .iter()
         .filter(|c| c.outcome != Outcome::Holds && c.because.is_none())
+        // What nothing hangs on is on the page.
+        .filter(|c| c.weighs != Verdict::Design)
         .map(|c| c.id.as_str())
         .collect();
     format!("{side} {canal}  {}", wrong.join(" "))

@@ -12,6 +12,7 @@ use rayon::prelude::*;
 
 use crate::canal::{self, Canal, NoCanal};
 use crate::checks::{Outcome, Verdict};
+use crate::intake::named;
 use crate::limits::{Limits, rows};
 use crate::mesh::{MeshQueries, Point, Topology};
 use crate::read::{ReadOptions, Scan, read_file};
@@ -153,6 +154,7 @@ pub(super) fn run(args: Vet) -> Result<Ending, Failure> {
         command: Command {
             order: args.order.clone(),
             side: args.side.map(Into::into),
+            named: None,
             withdrawal: args.withdrawal,
         },
         limits: args
@@ -179,7 +181,12 @@ pub(super) fn run(args: Vet) -> Result<Ending, Failure> {
 fn one(path: &Path, settings: &Settings) -> Done {
     let work = || {
         let scan = read_file(path, &settings.read)?;
-        let vetted = vetted(&scan, &settings.command, &settings.limits);
+        let stem = path.file_stem().unwrap_or_default().to_string_lossy();
+        let command = Command {
+            named: named(&stem).side,
+            ..settings.command.clone()
+        };
+        let vetted = vetted(&scan, &command, &settings.limits);
         if settings.page.is_some() || settings.picture.is_some() {
             looks(
                 &vetted.page(&scan, &settings.limits),

@@ -21,6 +21,8 @@ pub struct Command {
     pub order: Option<String>,
     /// The side that the order names.
     pub side: Option<Side>,
+    /// The side that the file's name says; told, and nothing is decided by it.
+    pub named: Option<Side>,
     /// Look for the way out with turning too.
     pub withdrawal: bool,
 }
@@ -35,7 +37,7 @@ pub fn vet(
     limits: &Limits,
 ) -> Report {
     gathered(
-        &Facts::new(scan, soundness, canal, command.side),
+        &Facts::new(scan, soundness, canal, command.side).with_named(command.named),
         command,
         limits,
     )
@@ -51,7 +53,9 @@ pub fn vet_pulled(
     command: &Command,
     limits: &Limits,
 ) -> Report {
-    let facts = Facts::new(scan, soundness, canal, command.side).with_pull(pull);
+    let facts = Facts::new(scan, soundness, canal, command.side)
+        .with_named(command.named)
+        .with_pull(pull);
     gathered(&facts, command, limits)
 }
 

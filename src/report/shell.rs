@@ -386,7 +386,7 @@ pub fn shell_text(report: &ShellReport) -> String {
     let mut out = String::new();
     let style = outcome_style(report.outcome).bold();
     let verdict = match report.outcome {
-        Outcome::Holds => "made, every check holds",
+        Outcome::Holds => "made, nothing breaks",
         Outcome::Breaks => "made, but mend the plan before printing",
         Outcome::CannotTell => "made, but not everything can be told",
     };

@@ -9,6 +9,7 @@ fn report_of(ear: &Ear, order: Option<&str>) -> Report {
     let command = Command {
         order: order.map(str::to_owned),
         side: ear.ordered,
+        named: None,
         withdrawal: false,
     };
     vet_pulled(

@@ -78,6 +78,16 @@ fn head(out: &mut String, report: &Report) {
             wrapped(&format!("decided by {}", ids.join(", ")), "", WIDTH)
         );
     }
+    if let Some(stop) = wrong_side(report) {
+        let _ = writeln!(out, "{}", wrapped(&stop, "", WIDTH));
+    }
+}
+
+/// Whatever the verdict hangs on: a scan of the other ear is said at the top.
+pub(super) fn wrong_side(report: &Report) -> Option<String> {
+    let check = report.checks.iter().find(|c| c.id == "side-unlike-order")?;
+    let else_decided = report.verdict != check.weighs && check.outcome == Outcome::Breaks;
+    else_decided.then(|| format!("and stop: {}", check.answer))
 }
 
 /// A check that does not hold; `weighs` goes behind its id.

@@ -2,8 +2,8 @@
 //!
 //! The tissue stays as it is (it was seated round the whole body); the body loses material where
 //! it squeezes too much, by as much as it does, with a soft slope round about; then the way out is
-//! relaxed and replayed for what is left, and so on. Tried for all binding places together and for
-//! every region alone.
+//! relaxed and replayed for what is left, and so on. Tried for all binding places together, for all
+//! but the seal zone, and for every region alone.
 
 use std::collections::BTreeMap;
 
@@ -64,13 +64,20 @@ pub struct Relief {
 }
 
 impl Relief {
+    /// Material goes where the piece seals: it will leak there until it is built up again.
+    #[must_use]
+    pub fn trims_seal(&self) -> bool {
+        self.trims.iter().any(|t| t.region == Region::SealZone)
+    }
+
     fn volume(&self) -> f64 {
         self.trims.iter().map(|t| t.volume.value()).sum()
     }
 }
 
 /// Tries trimmings that bring the squeeze of `way` to the limit of the settings. The first of the
-/// answer is the best: enough with the least material, or else the least squeeze. Empty where the
+/// answer is the best: enough, if it can be without trimming the seal zone, and with the least
+/// material; or else the least squeeze. Empty where the
 /// way is within the limit already.
 ///
 /// # Errors
@@ -88,21 +95,29 @@ pub fn relief(
     let seat = body.seat();
     let regions: Vec<Region> = seat.iter().map(|(_, p)| region_of(p)).collect();
     let trial = Trial::new(&grounds, &seat, &regions, settings);
-    let (all, touched) = trial.run(way, None);
+    let (all, touched) = trial.run(way, &|_| true);
     let mut tried = vec![all];
+    // What is trimmed where it seals, leaks: tried without it too.
+    if touched.contains(&Region::SealZone) && touched.len() > 1 {
+        tried.push(trial.run(way, &|r| r != Region::SealZone).0);
+    }
     if touched.len() > 1 {
         for region in touched.into_iter().take(ALONE) {
-            tried.push(trial.run(way, Some(region)).0);
+            tried.push(trial.run(way, &|r| r == region).0);
         }
     }
     tried.sort_by(|a, b| {
         let rest = |r: &Relief| if r.enough { 0.0 } else { r.squeeze_mm.value };
         rest(a)
             .total_cmp(&rest(b))
+            .then(a.trims_seal().cmp(&b.trims_seal()))
             .then(a.volume().total_cmp(&b.volume()))
     });
     Ok(tried)
 }
+
+/// Where a trial may trim.
+type May<'f> = &'f dyn Fn(Region) -> bool;
 
 /// What all trials have in common.
 struct Trial<'a> {
@@ -147,9 +162,9 @@ impl<'a> Trial<'a> {
         }
     }
 
-    /// Trims (one region only, if given) until the way is within the limit. Also tells which regions
+    /// Trims, where `may` allows it, until the way is within the limit. Also tells which regions
     /// squeezed too much.
-    fn run(&self, way: &Withdrawal, only: Option<Region>) -> (Relief, Vec<Region>) {
+    fn run(&self, way: &Withdrawal, may: May) -> (Relief, Vec<Region>) {
         let mut depth = vec![0.0; self.grounds.body.mesh.points().len()];
         let mut touched = Vec::new();
         let mut idle = 0;
@@ -160,11 +175,11 @@ impl<'a> Trial<'a> {
         };
         let few = self.seat.len().div_ceil(LEADERS).max(1);
         for _ in 0..ROUNDS {
-            let worst = self.deepen(&now.at_body, only, &mut depth, &mut touched);
+            let worst = self.deepen(&now.at_body, may, &mut depth, &mut touched);
             if !worst {
                 break;
             }
-            self.slope_out(&mut depth, only);
+            self.slope_out(&mut depth, may);
             let trimmed = self.trimmed(&depth);
             let leaders: Seat = trimmed.iter().step_by(few).copied().collect();
             let next = again(self.grounds, &leaders, &trimmed, &now.poses);
@@ -198,14 +213,14 @@ impl<'a> Trial<'a> {
     fn deepen(
         &self,
         at_body: &[f64],
-        only: Option<Region>,
+        may: May,
         depth: &mut [f64],
         touched: &mut Vec<Region>,
     ) -> bool {
         let mut any = false;
         for ((of, _), region) in self.seat.iter().zip(self.regions) {
             let over = at_body[*of as usize] - (self.settings.limit_mm - WITHIN_MM);
-            if over > 0.0 && only.is_none_or(|r| r == *region) {
+            if over > 0.0 && may(*region) {
                 depth[*of as usize] += FACTOR * over + BEYOND_MM;
                 any = true;
                 if !touched.contains(region) {
@@ -217,11 +232,11 @@ impl<'a> Trial<'a> {
     }
 
     /// Lets the trimming run out over the surface, along its edges.
-    fn slope_out(&self, depth: &mut [f64], only: Option<Region>) {
+    fn slope_out(&self, depth: &mut [f64], allowed: May) {
         let mesh = &self.grounds.body.mesh;
         let may = |i: u32| {
             let k = self.seated[i as usize];
-            k.is_some_and(|k| only.is_none_or(|r| r == self.regions[k as usize]))
+            k.is_some_and(|k| allowed(self.regions[k as usize]))
         };
         let mut changed = true;
         while changed {

@@ -37,9 +37,14 @@ fn advice(out: &WayOut) -> String {
     let enough = |r: &&Relief| r.enough;
     match out.relief.iter().find(enough) {
         Some(relief) => format!(
-            "trim or block out: {} (tried: {} of squeeze are left)",
+            "trim or block out: {} (tried: {} of squeeze are left){}",
             words(relief),
-            number(relief.squeeze_mm.value, "mm")
+            number(relief.squeeze_mm.value, "mm"),
+            if relief.trims_seal() {
+                "; in the seal zone it will leak until that is built up again"
+            } else {
+                ""
+            }
         ),
         None => "trim or block out where it binds, and measure again".to_owned(),
     }

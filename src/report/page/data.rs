@@ -108,6 +108,7 @@ fn layer_json(layer: &Layer, view: &Viewed, index: usize) -> Value {
             });
             json!({
                 "name": map.name,
+                "first": map.first,
                 "range": [map.range_mm[0], map.range_mm[1]],
                 "limit": map.limit.as_ref().map(|l| json!({
                     "mm": l.value_mm, "words": l.words,

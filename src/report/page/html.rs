@@ -107,6 +107,20 @@ pub(super) fn said(text: &str) -> String {
         .replace(" deg", "\u{b0}")
 }
 
+/// As [`said`], with what stands between backticks as something to type.
+fn rich(text: &str) -> Markup {
+    let said = said(text);
+    let pieces: Vec<&str> = said.split('`').collect();
+    let even = pieces.len() % 2 == 0;
+    html! {
+        @for (i, piece) in pieces.iter().enumerate() {
+            @if even && i + 1 == pieces.len() { "`" (piece) }
+            @else if i % 2 == 1 { code { (piece) } }
+            @else { (piece) }
+        }
+    }
+}
+
 fn head(model: &PageModel) -> Markup {
     let v = &model.verdict;
     html! {
@@ -199,13 +213,13 @@ fn answer(row: &AnswerRow) -> Markup {
             h3 { span.sign aria-hidden="true" { (sign(row.outcome)) } " " (row.id)
                 span.outcome { " " (row.outcome.words()) } }
             p.question { (said(&row.question)) }
-            p.found { (said(&row.answer)) }
+            p.found { (rich(&row.answer)) }
             @if !row.findings.is_empty() {
                 ol.places {
                     @for f in &row.findings { (finding(f)) }
                 }
             }
-            @if let Some(advice) = &row.advice { p.advice { (said(advice)) } }
+            @if let Some(advice) = &row.advice { p.advice { (rich(advice)) } }
         }
     }
 }

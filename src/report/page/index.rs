@@ -122,7 +122,9 @@ fn scan(row: &IndexRow, report: &Report, page: &str, thumbnail: &[u8]) -> Markup
     let wrong = report
         .checks
         .iter()
-        .filter(|c| c.outcome != Outcome::Holds && c.because.is_none());
+        .filter(|c| c.outcome != Outcome::Holds && c.because.is_none())
+        // What nothing hangs on is on the page.
+        .filter(|c| c.weighs != Verdict::Design);
     html! {
         tr class=(tone(outcome)) {
             td { a href=(page) tabindex="-1" aria-hidden="true" {

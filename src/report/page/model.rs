@@ -136,6 +136,8 @@ pub struct ScalarMap {
     pub range_mm: [f64; 2],
     /// The limit that it is held against.
     pub limit: Option<MapLimit>,
+    /// The page opens and the picture is drawn in its colours; else they are there to be chosen.
+    pub first: bool,
 }
 
 /// A limit of a map.

@@ -35,8 +35,9 @@ pub fn shell_page(
     let is_built_up = |l: &Layer| l.name == BUILT_UP;
     let built_up = layers.iter().position(is_built_up).unwrap_or_default();
     layers[built_up].maps = maps_of(pulls, limits);
-    // What is hidden at first is cut too once it is shown.
-    let cut: Vec<usize> = (0..layers.len()).collect();
+    // The shell alone: an impression cut beside it would be taken for a wall.
+    let of_shell = |i: &usize| layers[*i].name.starts_with("shell, ");
+    let cut: Vec<usize> = (0..layers.len()).filter(of_shell).collect();
     PageModel {
         command: "shell",
         title: file_name(&report.input.path).to_owned(),
@@ -46,7 +47,7 @@ pub fn shell_page(
             report.outcome,
             &report.checks,
             match report.outcome {
-                Outcome::Holds => "made, every check holds",
+                Outcome::Holds => "made, nothing breaks",
                 Outcome::Breaks => "made, but mend the plan",
                 Outcome::CannotTell => "made, not all can be told",
             },

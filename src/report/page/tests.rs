@@ -25,6 +25,7 @@ fn model_of(name: &str, order: Option<&str>, facets: usize) -> (PageModel, crate
     let command = Command {
         order: order.map(str::to_owned),
         side: None,
+        named: None,
         withdrawal: false,
     };
     let vetted = vetted(&scan, &command, &Limits::default());

@@ -92,6 +92,7 @@ fn maps(depth_mm: &[f64], squeeze_mm: Option<&[f64]>, limit_mm: f64) -> Vec<Scal
                 sense: Sense::AtMost,
                 words: "the limit undercut.depth_mm".to_owned(),
             }),
+            first: true,
         }
     };
     let squeeze = squeeze_mm.map(|values| map("squeeze on the way out", values));
@@ -108,7 +109,10 @@ pub(super) fn maps_of(pulls: Option<&Pulls>, limits: &Limits) -> Vec<ScalarMap> 
     };
     let way = pulls.way.as_ref().and_then(|way| way.as_ref().ok());
     let squeeze = way.map(|way| &way.squeeze_at_point_mm[..]);
-    maps(depth, squeeze, limits.number(&rows::UNDERCUT))
+    let mut maps = maps(depth, squeeze, limits.number(&rows::UNDERCUT));
+    // Not what is asked there first.
+    maps.iter_mut().for_each(|m| m.first = false);
+    maps
 }
 
 /// … and its way out.

@@ -84,6 +84,7 @@ fn pit_map(scan: &Scan, canal: &Canal, limits: &Limits) -> Option<ScalarMap> {
             sense: Sense::AtMost,
             words: "the limit of a pit's depth".to_owned(),
         }),
+        first: false,
     })
 }
 
@@ -117,7 +118,12 @@ fn headline(report: &Report) -> Headline {
         because: if report.verdict == Verdict::Design {
             "every question that the verdict hangs on has a good answer".to_owned()
         } else {
-            because.join("; ")
+            let stop = crate::report::text::wrong_side(report);
+            because
+                .into_iter()
+                .chain(stop)
+                .collect::<Vec<_>>()
+                .join("; ")
         },
     }
 }

@@ -83,7 +83,7 @@ pub(super) fn headline(outcome: Outcome, checks: &[CheckReport], words: &str) ->
         tone: outcome,
         words: words.to_owned(),
         because: match because[..] {
-            [] => "every question has a good answer".to_owned(),
+            [] => "every question that counts has a good answer".to_owned(),
             _ => because.join("; "),
         },
     }
@@ -107,6 +107,7 @@ pub(super) fn layers(
         values: from.iter().map(|&p| values[p as usize] - off).collect(),
         range_mm: range(wall, limit.as_ref()),
         limit,
+        first: true,
     };
     let bar = limit.map(|(mm, key)| MapLimit {
         value_mm: *mm,

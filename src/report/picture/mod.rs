@@ -184,10 +184,10 @@ fn legend(canvas: &mut Canvas, map: &ScalarMap, x: f64, y: f64, wide: f64) {
     }
 }
 
-/// The first map of what is shown.
+/// The map that the picture is drawn in.
 fn map_of(model: &PageModel) -> Option<(usize, &ScalarMap)> {
     let mut each = model.layers.iter().enumerate();
-    each.find_map(|(i, l)| Some((i, l.maps.first()?)))
+    each.find_map(|(i, l)| Some((i, l.maps.iter().find(|m| m.first)?)))
 }
 
 fn fitting(says: &str, room: f64, size: f64) -> String {
@@ -311,7 +311,7 @@ fn scene(canvas: &mut Canvas, model: &PageModel, frame: &Frame, words: bool) {
     for glass in [false, true] {
         for &(i, index, layer) in indexed.iter().filter(|(_, _, l)| l.glass == glass) {
             let map = if mapped == Some(i) {
-                layer.maps.first()
+                layer.maps.iter().find(|m| m.first)
             } else {
                 None
             };

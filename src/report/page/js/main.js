@@ -243,7 +243,7 @@ function makeMaps(under) {
     redraw();
   };
   choose.addEventListener("change", use);
-  choose.value = "0";
+  choose.value = String(all.findIndex((m) => m.map.first));
   under.append(element("div", { class: "row maps" }, element("label", { for: "map" }, "colours"), choose, legend));
   use();
 }
