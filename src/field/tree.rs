@@ -254,7 +254,8 @@ impl Tree {
 }
 
 impl Node {
-    #[inline]
+    /// Not inlined: within the loop of a query the compiler takes the four lanes apart again.
+    #[inline(never)]
     fn away_sq(&self, q: &[f32; 3]) -> [f32; 4] {
         let mut out = [0.0_f32; 4];
         for ((lo, hi), q) in self.lo.iter().zip(&self.hi).zip(q) {
