@@ -18,7 +18,7 @@ use crate::shell::{
     Bores, BuildUp, Cut, Facing, Impression, Lid, MadeBore, Material, Past, Plan, Shell, build,
     read_plan,
 };
-use crate::soundness::{self, crossing_pairs};
+use crate::soundness::{self, crossing_pairs_drawn};
 use crate::write::{ply, stl, threemf};
 
 use super::args::{Facing as FacingWord, LidWord, MaterialWord, PastWord, Shape, Shell as Args};
@@ -118,7 +118,7 @@ fn judged(
     };
     let (measured, crossing) = rayon::join(
         || wall(&shell.solid, &topology, &options).ok(),
-        || crossing_pairs(&MeshQueries::new(&shell.solid)),
+        || crossing_pairs_drawn(&shell.solid),
     );
     let mut measured = measured;
     if let (Some(wall), Lid::Open) = (&mut measured, plan.faceplate.lid) {

@@ -86,11 +86,9 @@ impl Facet {
         !(sides[0] && sides[1])
     }
 
-    fn crosses(&self, other: &Self) -> bool {
-        self.meets_box_of(other)
-            && !self.has_beside(other)
-            && !other.has_beside(self)
-            && cross((self.corners, &self.at), (other.corners, &other.at))
+    /// Whether they may meet at all.
+    fn may_meet(&self, other: &Self) -> bool {
+        self.meets_box_of(other) && !self.has_beside(other) && !other.has_beside(self)
     }
 }
 
@@ -151,6 +149,21 @@ pub(crate) fn crossing_pairs(
     facets: &[[u32; 3]],
     suspected: &[bool],
 ) -> Vec<(u32, u32)> {
+    let at = |f: usize| facets[f].map(|i| points[i as usize]);
+    pairs_where(points, facets, suspected, |f, g| {
+        cross((facets[f], &at(f)), (facets[g], &at(g)))
+    })
+}
+
+/// Pairs of facets of which at least one is suspected and that `meet`, which is asked only where
+/// neither lies wholly on one side of the other. In rising order, lower facet first. Not for heaps of
+/// facets whose boxes nearly all overlap: all such pairs are asked.
+pub(crate) fn pairs_where(
+    points: &[Point],
+    facets: &[[u32; 3]],
+    suspected: &[bool],
+    meet: impl Fn(usize, usize) -> bool + Sync,
+) -> Vec<(u32, u32)> {
     let chosen: Vec<usize> = (0..facets.len()).filter(|&f| suspected[f]).collect();
     if chosen.is_empty() {
         return Vec::new(); // no size to choose bins by
@@ -163,12 +176,20 @@ pub(crate) fn crossing_pairs(
     let Some(bins) = Bins::new(&all, &chosen) else {
         return Vec::new(); // points out of reason
     };
-    let mut out = in_bins(&all, &bins, suspected, &chosen);
+    let asks = |f: usize, g: usize| {
+        (suspected[f] || suspected[g]) && all[f].may_meet(&all[g]) && meet(f, g)
+    };
+    let few = chosen.len() * 4 < all.len();
+    let theirs: Option<HashSet<u64>> = few.then(|| {
+        let all = chosen.iter().filter_map(|&f| bins.of(&all[f]));
+        all.flatten().collect()
+    });
+    let mut out = in_bins(&all, &bins, theirs.as_ref(), asks);
     let is_wide: Vec<bool> = all.par_iter().map(|f| bins.of(f).is_none()).collect();
     for f in (0..all.len()).filter(|&f| is_wide[f]) {
         let others = (0..all.len()).into_par_iter().filter(|&g| {
             let twice = f == g || is_wide[g] && g < f;
-            !twice && (suspected[f] || suspected[g]) && all[f].crosses(&all[g])
+            !twice && asks(f, g)
         });
         out.par_extend(others.map(|g| (f.min(g) as u32, f.max(g) as u32)));
     }
@@ -177,13 +198,13 @@ pub(crate) fn crossing_pairs(
 }
 
 /// Those that meet in a bin, each once.
-fn in_bins(all: &[Facet], bins: &Bins, suspected: &[bool], chosen: &[usize]) -> Vec<(u32, u32)> {
-    let few = chosen.len() * 4 < all.len();
-    let theirs: Option<HashSet<u64>> = few.then(|| {
-        let all = chosen.iter().filter_map(|&f| bins.of(&all[f]));
-        all.flatten().collect()
-    });
-    let wanted = |b: &u64| theirs.as_ref().is_none_or(|t| t.contains(b));
+fn in_bins(
+    all: &[Facet],
+    bins: &Bins,
+    only: Option<&HashSet<u64>>,
+    asks: impl Fn(usize, usize) -> bool + Sync,
+) -> Vec<(u32, u32)> {
+    let wanted = |b: &u64| only.is_none_or(|t| t.contains(b));
     let mut entries: Vec<(u64, u32)> = (0..all.len())
         .into_par_iter()
         .with_min_len(1024)
@@ -203,8 +224,9 @@ fn in_bins(all: &[Facet], bins: &Bins, suspected: &[bool], chosen: &[usize]) -> 
                 let a = &all[f as usize];
                 for &(_, g) in &group[n + 1..] {
                     let b = &all[g as usize];
-                    let asked = suspected[f as usize] || suspected[g as usize];
-                    if asked && a.meets_box_of(b) && bins.is_first_common(bin, a, b) && a.crosses(b)
+                    if a.meets_box_of(b)
+                        && bins.is_first_common(bin, a, b)
+                        && asks(f as usize, g as usize)
                     {
                         found.push((f.min(g), f.max(g)));
                     }

@@ -70,7 +70,16 @@ impl SignedDistance {
         let (points, mut facets) = alike.unwrap_or_else(|| mesh.clone()).into_parts();
         facets.extend(&caps.facets);
         let closed = Mesh::new(points, facets).expect("caps join points that exist");
-        let tree = Tree::new(closed.points(), closed.facets());
+        let own = if caps.facets.is_empty() {
+            own
+        } else {
+            Some(Topology::new(&closed))
+        };
+        let topology = own.as_ref().unwrap_or(topology);
+        let (tree, normals) = rayon::join(
+            || Tree::new(closed.points(), closed.facets(), &topology.links),
+            || Pseudonormals::new(&closed, topology),
+        );
         let mut out = Self {
             number: NEXT_MESH.fetch_add(1, Ordering::Relaxed),
             inside_out: closed.signed_volume_mm3() < 0.0,
@@ -81,13 +90,6 @@ impl SignedDistance {
             pseudonormals: None,
             winding: OnceLock::new(),
         };
-        let own = if out.caps.facets.is_empty() {
-            own
-        } else {
-            Some(Topology::new(&out.closed))
-        };
-        let topology = own.as_ref().unwrap_or(topology);
-        let normals = Pseudonormals::new(&out.closed, topology);
         out.pseudonormals = normals.filter(|_| !out.spans_cross() && out.parts_agree(topology));
         out
     }
@@ -381,7 +383,8 @@ mod tests {
     fn winding_number_follows_its_slow_twin() {
         for mesh in [torus(5.0, 2.0, 40), bent_tube(2.0, 4.0, 1.5, 40)] {
             let open = kept(&mesh, |p| p.z < 1.0);
-            let tree = Tree::new(open.points(), open.facets());
+            let links = Topology::new(&open).links;
+            let tree = Tree::new(open.points(), open.facets(), &links);
             let fast = Winding::new(&tree);
             let (lo, hi) = cube(8.0);
             // The first term left out falls with the fourth power of the distance.
