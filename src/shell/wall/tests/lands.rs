@@ -51,7 +51,9 @@ fn bell(thin_mm: f64) -> Mesh {
     let lean = 35.0_f64.to_radians().tan();
     let mut profile = vec![
         [0.0, -9.0],
-        [6.0 + 9.0 * lean, -9.0],
+        // Upright from here to the bottom: an edge of 55° there would be a wedge of its own.
+        [6.0 + 7.5 * lean, -9.0],
+        [6.0 + 7.5 * lean, -7.5],
         [6.0, 0.0],
         [5.0, 0.0],
     ];
