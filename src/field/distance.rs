@@ -379,6 +379,33 @@ mod tests {
         }
     }
 
+    /// Deep inside a closed ear of 100 thousand facets too, smooth and rough: the nearest facet's normal
+    /// tells the side that the winding number tells. Where noise has made facets cross it does not, and
+    /// [`SignedDistance::for_scan`] does not ask it.
+    #[test]
+    fn signs_are_the_same_deep_inside_an_ear() {
+        use crate::demo::{Base, EarModel, Side, ear};
+        use crate::soundness::crossing_pairs_drawn;
+        for noise_mm in [0.0, 0.02] {
+            let mesh = ear(&EarModel {
+                facets: 100_000,
+                base: Base::Closed,
+                noise_mm,
+                ..EarModel::medium(Side::Left)
+            })
+            .mesh;
+            let (quick, slow) = (field(&mesh), field(&mesh).with_rule(SignRule::Winding));
+            assert_eq!(quick.rule(), SignRule::Pseudonormal);
+            let (lo, hi) = Implicit::bounds(&quick);
+            let unlike = scattered(lo, hi, 4000).into_iter().filter(|p| {
+                let (a, b) = (quick.distance(p, None), slow.distance(p, None));
+                a.value_mm != b.value_mm
+            });
+            let (unlike, crossing) = (unlike.count(), crossing_pairs_drawn(&mesh));
+            assert!(unlike == 0 || crossing > 0, "{noise_mm}: {unlike}");
+        }
+    }
+
     #[test]
     fn winding_number_follows_its_slow_twin() {
         for mesh in [torus(5.0, 2.0, 40), bent_tube(2.0, 4.0, 1.5, 40)] {
