@@ -65,7 +65,7 @@ fn thinned(mesh: &Mesh) -> (Mesh, Point, f64) {
         let away = rims.iter().map(|r| (r - p).norm_squared());
         away.fold(f64::INFINITY, f64::min)
     };
-    let even = |p: &usize| outer(*p) && w.counts(*p) && (0.95..1.05).contains(&w.wall_mm[*p]);
+    let even = |p: &usize| outer(*p) && w.counts(*p) && (0.89..0.91).contains(&w.wall_mm[*p]);
     let spot = (0..mesh.points().len())
         .filter(even)
         .step_by(7)
@@ -94,7 +94,8 @@ fn thinned(mesh: &Mesh) -> (Mesh, Point, f64) {
 #[test]
 fn wall_reads_what_shell_made_alike_and_finds_it_thinned_by_0_2() {
     let dir = folder();
-    let told = made(dir.path(), "shell", &["--bores", "2"]);
+    // 0.8 and 0.1 of finishing stock everywhere.
+    let told = made(dir.path(), "shell", &["--bores", "2", "--wall", "0.8"]);
     let (read, _) = measured(dir.path(), "shell");
     let least = |v: &Value| number(v, "/wall/least_mm/value");
     let (by_shell, by_wall) = (least(&told), least(&read));

@@ -63,9 +63,10 @@ def by_meshlib(path, _mesh, by, sharp=False):
 
     started = time.perf_counter()
     mesh = mrmeshpy.loadMesh(str(path))
-    how = mrmeshpy.GeneralOffsetParameters() if sharp else mrmeshpy.OffsetParameters()
+    how = mrmeshpy.GeneralOffsetParameters()
     how.voxelSize = FACET
-    made = (mrmeshpy.generalOffsetMesh if sharp else mrmeshpy.offsetMesh)(mesh, by, how)
+    how.mode = mrmeshpy.OffsetMode.Sharpening if sharp else mrmeshpy.OffsetMode.Standard
+    made = mrmeshpy.generalOffsetMesh(mesh, by, how)
     took = time.perf_counter() - started
     return took, mrmeshnumpy.getNumpyVerts(made), mrmeshnumpy.getNumpyFaces(made.topology)
 
