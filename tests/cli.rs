@@ -11,6 +11,8 @@ use secondbend::write;
 use serde_json::Value;
 use tempfile::TempDir;
 
+#[path = "cli/defects.rs"]
+mod defects;
 #[path = "cli/looks.rs"]
 mod looks;
 #[path = "cli/shell.rs"]

@@ -18,7 +18,7 @@ use crate::shell::{
     Bores, BuildUp, Cut, Facing, Impression, Lid, MadeBore, Material, Past, Plan, Shell, build,
     read_plan,
 };
-use crate::soundness::{self, crossing_pairs};
+use crate::soundness::{self, crossing_pairs_drawn};
 use crate::undercut::{self, Asked, CannotTell, PullSettings, Pulls};
 use crate::write::{ply, stl, threemf};
 
@@ -124,7 +124,7 @@ fn judged(
         || {
             rayon::join(
                 || wall(&shell.solid, &topology, &options).ok(),
-                || crossing_pairs(&MeshQueries::new(&shell.solid)),
+                || crossing_pairs_drawn(&shell.solid),
             )
         },
         || pulls(&shell, &canal, plan, sources.withdrawal, &limits),

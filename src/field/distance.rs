@@ -70,7 +70,16 @@ impl SignedDistance {
         let (points, mut facets) = alike.unwrap_or_else(|| mesh.clone()).into_parts();
         facets.extend(&caps.facets);
         let closed = Mesh::new(points, facets).expect("caps join points that exist");
-        let tree = Tree::new(closed.points(), closed.facets());
+        let own = if caps.facets.is_empty() {
+            own
+        } else {
+            Some(Topology::new(&closed))
+        };
+        let topology = own.as_ref().unwrap_or(topology);
+        let (tree, normals) = rayon::join(
+            || Tree::new(closed.points(), closed.facets(), &topology.links),
+            || Pseudonormals::new(&closed, topology),
+        );
         let mut out = Self {
             number: NEXT_MESH.fetch_add(1, Ordering::Relaxed),
             inside_out: closed.signed_volume_mm3() < 0.0,
@@ -81,13 +90,6 @@ impl SignedDistance {
             pseudonormals: None,
             winding: OnceLock::new(),
         };
-        let own = if out.caps.facets.is_empty() {
-            own
-        } else {
-            Some(Topology::new(&out.closed))
-        };
-        let topology = own.as_ref().unwrap_or(topology);
-        let normals = Pseudonormals::new(&out.closed, topology);
         out.pseudonormals = normals.filter(|_| !out.spans_cross() && out.parts_agree(topology));
         out
     }
@@ -377,11 +379,39 @@ mod tests {
         }
     }
 
+    /// Deep inside a closed ear of 100 thousand facets too, smooth and rough: the nearest facet's normal
+    /// tells the side that the winding number tells. Where noise has made facets cross it does not, and
+    /// [`SignedDistance::for_scan`] does not ask it.
+    #[test]
+    fn signs_are_the_same_deep_inside_an_ear() {
+        use crate::demo::{Base, EarModel, Side, ear};
+        use crate::soundness::crossing_pairs_drawn;
+        for noise_mm in [0.0, 0.02] {
+            let mesh = ear(&EarModel {
+                facets: 100_000,
+                base: Base::Closed,
+                noise_mm,
+                ..EarModel::medium(Side::Left)
+            })
+            .mesh;
+            let (quick, slow) = (field(&mesh), field(&mesh).with_rule(SignRule::Winding));
+            assert_eq!(quick.rule(), SignRule::Pseudonormal);
+            let (lo, hi) = Implicit::bounds(&quick);
+            let unlike = scattered(lo, hi, 4000).into_iter().filter(|p| {
+                let (a, b) = (quick.distance(p, None), slow.distance(p, None));
+                a.value_mm != b.value_mm
+            });
+            let (unlike, crossing) = (unlike.count(), crossing_pairs_drawn(&mesh));
+            assert!(unlike == 0 || crossing > 0, "{noise_mm}: {unlike}");
+        }
+    }
+
     #[test]
     fn winding_number_follows_its_slow_twin() {
         for mesh in [torus(5.0, 2.0, 40), bent_tube(2.0, 4.0, 1.5, 40)] {
             let open = kept(&mesh, |p| p.z < 1.0);
-            let tree = Tree::new(open.points(), open.facets());
+            let links = Topology::new(&open).links;
+            let tree = Tree::new(open.points(), open.facets(), &links);
             let fast = Winding::new(&tree);
             let (lo, hi) = cube(8.0);
             // The first term left out falls with the fourth power of the distance.

@@ -66,8 +66,8 @@ impl Leaf {
         out
     }
 
-    /// Squared distance of each facet, single precision; 0 for slivers.
-    #[inline]
+    /// Squared distance of each facet, single precision; 0 for slivers. Not inlined, as the node's.
+    #[inline(never)]
     pub fn away_sq(&self, q: &[f32; 3]) -> Lanes {
         let mut out = [0.0; 4];
         for k in 0..4 {

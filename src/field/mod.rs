@@ -19,6 +19,8 @@ mod test_shapes;
 mod tree;
 
 pub use band::{Band, Reading};
+pub(crate) use crossing::pairs_where;
+
 pub use contour::{ContourError, Surface, project, surface};
 pub use distance::{SignRule, SignedDistance};
 pub use offset::{Amount, Deviation, Offset, crossings, deviation, over_openings};

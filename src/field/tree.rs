@@ -4,14 +4,22 @@
 //! asks it half a million times, each next to the last: four boxes a node in single precision
 //! and a start from the neighbour's facet answer several times as fast.
 
+use rayon::prelude::*;
+
 use super::leaf::Leaf;
-use crate::mesh::{Point, Vector};
+use crate::mesh::{Link, Point, Vector};
 
 /// Facets a leaf holds at most. 2 makes the tree twice as large; 8 tests facets in vain.
 const LEAF: usize = 4;
 /// Bins in which a split is looked for. Fewer than 8 split badly, more than 16 only cost time.
 const BINS: usize = 12;
 const LEAF_BIT: u32 = 1 << 31;
+const NONE: u32 = u32::MAX;
+/// Runs of fewer facets are built by one thread alone.
+const ALONE: usize = 4096;
+/// Steps from facet to facet at most, from a guess towards what is nearest. A neighbour's answer is
+/// some three facets off; more steps than these lead along folds.
+const STEPS: usize = 12;
 /// A guess this near to the least possible distance is taken without a search, mm. Too
 /// small, and rounding hides such guesses; too large, and the figures show it. Not tuned.
 const AS_GOOD_MM: f64 = 1e-9;
@@ -66,48 +74,60 @@ pub(crate) struct Tree {
     pub facet: Vec<u32>,
     /// Slot of each facet.
     pub slot: Vec<u32>,
+    /// Slots across the edges of each slot's facet; [`NONE`] where there is none.
+    beside: Vec<[u32; 3]>,
     middle: Point,
     extent: f64,
 }
 
-struct Build<'a> {
-    boxes: &'a [(Vector, Vector)],
-    order: Vec<u32>,
+/// A part of the tree over a run of facets, its root first.
+#[derive(Default)]
+struct Part {
     nodes: Vec<Node>,
     ranges: Vec<[(u32, u32); 4]>,
     /// First slot and count of each leaf.
     leaves: Vec<(u32, u32)>,
 }
 
+/// The boxes of all facets, about the tree's middle.
+struct Build<'a> {
+    boxes: &'a [(Vector, Vector)],
+}
+
 impl Tree {
-    pub fn new(points: &[Point], facets: &[[u32; 3]]) -> Self {
+    /// `links` tells what lies across the edges of each facet.
+    pub fn new(points: &[Point], facets: &[[u32; 3]], links: &[[Link; 3]]) -> Self {
         let first = points.first().copied().unwrap_or_else(Point::origin);
         let (lo, hi) = points
             .iter()
             .fold((first, first), |(lo, hi), p| (lo.inf(p), hi.sup(p)));
         let middle = nalgebra::center(&lo, &hi);
         let boxes: Vec<(Vector, Vector)> = facets
-            .iter()
+            .par_iter()
+            .with_min_len(4096)
             .map(|f| {
                 let [a, b, c] = f.map(|i| points[i as usize] - middle);
                 (a.inf(&b).inf(&c), a.sup(&b).sup(&c))
             })
             .collect();
-        let mut build = Build {
-            boxes: &boxes,
-            order: (0..facets.len() as u32).collect(),
-            nodes: Vec::new(),
-            ranges: Vec::new(),
-            leaves: Vec::new(),
-        };
-        build.node(0, facets.len(), 0);
-        let order = build.order;
+        let mut order: Vec<u32> = (0..facets.len() as u32).collect();
+        let mut part = Part::default();
+        Build { boxes: &boxes }.node(&mut part, &mut order, 0, 0);
         let mut slot = vec![0; order.len()];
         for (s, &f) in order.iter().enumerate() {
             slot[f as usize] = s as u32;
         }
+        let beside = order.par_iter().with_min_len(4096).map(|&f| {
+            let links = links.get(f as usize).copied();
+            links.unwrap_or([Link::Open; 3]).map(|link| match link {
+                Link::Facet(g) | Link::Flipped(g) => slot[g as usize],
+                Link::Open | Link::Fin => NONE,
+            })
+        });
+        let beside = beside.collect();
         let tris: Vec<Tri> = order
-            .iter()
+            .par_iter()
+            .with_min_len(4096)
             .map(|&f| {
                 let [a, b, c] = facets[f as usize].map(|i| points[i as usize]);
                 Tri {
@@ -117,17 +137,17 @@ impl Tree {
                 }
             })
             .collect();
-        let leaves = build.leaves;
+        let leaves = part.leaves.into_par_iter().with_min_len(1024);
         Self {
-            nodes: build.nodes,
+            nodes: part.nodes,
             leaves: leaves
-                .into_iter()
                 .map(|(first, count)| Leaf::new(&tris, first, count, &middle))
                 .collect(),
-            ranges: build.ranges,
+            ranges: part.ranges,
             tris,
             facet: order,
             slot,
+            beside,
             middle,
             extent: (hi - lo).amax(),
         }
@@ -176,7 +196,7 @@ impl Tree {
             (r * r * (1.0 + 1e-6)) as f32
         };
         if let Some(slot) = guess {
-            self.ask(slot, p, &mut best, &mut best_sq);
+            self.climb(slot, p, &mut best, &mut best_sq);
             if best_sq.sqrt() <= least_mm + AS_GOOD_MM {
                 return best;
             }
@@ -226,6 +246,31 @@ impl Tree {
         best
     }
 
+    /// From a guess over the edge or corner that lies nearest to the neighbour beyond it, as long as that
+    /// is nearer: a close bound spares two thirds of the search.
+    fn climb(&self, guess: u32, p: &Point, best: &mut Option<Hit>, best_sq: &mut f64) {
+        self.ask(guess, p, best, best_sq);
+        let mut at = guess;
+        for _ in 0..STEPS {
+            let Some(hit) = best.filter(|hit| hit.slot == at) else {
+                return;
+            };
+            let beside = &self.beside[at as usize];
+            let ways = match hit.feature {
+                Feature::Face => return,
+                Feature::Edge(e) => [beside[e as usize], NONE],
+                Feature::Corner(c) => [beside[c as usize], beside[(c as usize + 2) % 3]],
+            };
+            for way in ways.into_iter().filter(|&w| w != NONE) {
+                self.ask(way, p, best, best_sq);
+            }
+            match best {
+                Some(hit) if hit.slot != at => at = hit.slot,
+                _ => return,
+            }
+        }
+    }
+
     /// The nearest point of one facet.
     pub fn ask_one(&self, slot: u32, p: &Point) -> Hit {
         let (point, feature) = self.tris[slot as usize].nearest(p);
@@ -254,7 +299,8 @@ impl Tree {
 }
 
 impl Node {
-    #[inline]
+    /// Not inlined: within the loop of a query the compiler takes the four lanes apart again.
+    #[inline(never)]
     fn away_sq(&self, q: &[f32; 3]) -> [f32; 4] {
         let mut out = [0.0_f32; 4];
         for ((lo, hi), q) in self.lo.iter().zip(&self.hi).zip(q) {
@@ -311,16 +357,59 @@ impl Tri {
 }
 
 impl Build<'_> {
-    /// Makes the node over `from..to` and returns its index.
-    fn node(&mut self, from: usize, to: usize, depth: usize) -> u32 {
-        let at = self.nodes.len();
-        self.nodes.push(Node {
+    /// Makes the node over a run of facets that begins at slot `from`, and returns its index.
+    fn node(&self, out: &mut Part, order: &mut [u32], from: usize, depth: usize) -> u32 {
+        let at = out.nodes.len();
+        out.nodes.push(Node {
             lo: [[f32::INFINITY; 4]; 3],
             hi: [[f32::NEG_INFINITY; 4]; 3],
             child: [u32::MAX; 4],
         });
-        self.ranges.push([(0, 0); 4]);
-        let mut pieces = vec![(from, to)];
+        out.ranges.push([(0, 0); 4]);
+        let many = order.len() > ALONE;
+        let pieces = self.pieces(order, depth);
+        let (mut rest, mut begins) = (order, from);
+        let mut runs: Vec<(usize, &mut [u32])> = Vec::with_capacity(4);
+        for (k, length) in pieces.into_iter().enumerate() {
+            let (run, after) = rest.split_at_mut(length);
+            let (lo, hi) = self.bounds(run);
+            for axis in 0..3 {
+                out.nodes[at].lo[axis][k] = (lo[axis] as f32).next_down();
+                out.nodes[at].hi[axis][k] = (hi[axis] as f32).next_up();
+            }
+            out.ranges[at][k] = (begins as u32, (begins + length) as u32);
+            runs.push((begins, run));
+            (rest, begins) = (after, begins + length);
+        }
+        if many {
+            let parts = runs.into_par_iter().map(|(from, run)| {
+                let mut part = Part::default();
+                self.child(&mut part, run, from, depth);
+                part
+            });
+            for (k, part) in parts.collect::<Vec<Part>>().into_iter().enumerate() {
+                out.nodes[at].child[k] = out.append(part);
+            }
+        } else {
+            for (k, (from, run)) in runs.into_iter().enumerate() {
+                out.nodes[at].child[k] = self.child(out, run, from, depth);
+            }
+        }
+        at as u32
+    }
+
+    /// A leaf, or a node one level further down.
+    fn child(&self, out: &mut Part, run: &mut [u32], from: usize, depth: usize) -> u32 {
+        if run.len() > LEAF {
+            return self.node(out, run, from, depth + 1);
+        }
+        out.leaves.push((from as u32, run.len() as u32));
+        LEAF_BIT | (out.leaves.len() - 1) as u32
+    }
+
+    /// Sorts a run into up to four pieces; their lengths.
+    fn pieces(&self, order: &mut [u32], depth: usize) -> Vec<usize> {
+        let mut pieces = vec![(0, order.len())];
         while pieces.len() < 4 {
             let widest =
                 (0..pieces.len()).max_by_key(|&i| (pieces[i].1 - pieces[i].0, usize::MAX - i));
@@ -329,51 +418,35 @@ impl Build<'_> {
             };
             let (f, t) = pieces[i];
             let m = if depth < DEEP {
-                self.split(f, t)
+                f + self.split(&mut order[f..t])
             } else {
                 f + (t - f) / 2
             };
             pieces[i] = (f, m);
             pieces.push((m, t));
         }
-        pieces.retain(|(f, t)| t > f);
         pieces.sort_unstable();
-        for (k, (f, t)) in pieces.into_iter().enumerate() {
-            let (lo, hi) = self.bounds(f, t);
-            for axis in 0..3 {
-                self.nodes[at].lo[axis][k] = (lo[axis] as f32).next_down();
-                self.nodes[at].hi[axis][k] = (hi[axis] as f32).next_up();
-            }
-            self.ranges[at][k] = (f as u32, t as u32);
-            let child = if t - f <= LEAF {
-                self.leaves.push((f as u32, (t - f) as u32));
-                LEAF_BIT | (self.leaves.len() - 1) as u32
-            } else {
-                self.node(f, t, depth + 1)
-            };
-            self.nodes[at].child[k] = child;
-        }
-        at as u32
+        let lengths = pieces.into_iter().map(|(f, t)| t - f);
+        lengths.filter(|&l| l > 0).collect()
     }
 
-    fn bounds(&self, from: usize, to: usize) -> (Vector, Vector) {
-        let mut it = self.order[from..to].iter().map(|&i| self.boxes[i as usize]);
+    fn bounds(&self, run: &[u32]) -> (Vector, Vector) {
+        let mut it = run.iter().map(|&i| self.boxes[i as usize]);
         let first = it.next().unwrap_or((Vector::zeros(), Vector::zeros()));
         it.fold(first, |(lo, hi), (l, h)| (lo.inf(&l), hi.sup(&h)))
     }
 
-    /// Splits a range where the surface-area cost is least (in bins); in the middle if all coincide.
-    fn split(&mut self, from: usize, to: usize) -> usize {
+    /// Splits a run where the surface-area cost is least (in bins); in the middle if all coincide.
+    fn split(&self, part: &mut [u32]) -> usize {
         let boxes = self.boxes;
         let twice = |i: u32| boxes[i as usize].0 + boxes[i as usize].1;
-        let part = &mut self.order[from..to];
         let c0 = twice(part[0]);
         let (lo, hi) = part
             .iter()
             .fold((c0, c0), |(l, h), &i| (l.inf(&twice(i)), h.sup(&twice(i))));
         let axis = (hi - lo).imax();
         let width = hi[axis] - lo[axis];
-        let half = from + (to - from) / 2;
+        let half = part.len() / 2;
         if width <= 0.0 {
             return half;
         }
@@ -398,11 +471,32 @@ impl Build<'_> {
                 m += 1;
             }
         }
-        if m == 0 || m == to - from {
-            half
+        if m == 0 || m == part.len() { half } else { m }
+    }
+}
+
+impl Part {
+    /// Adds a part, and returns the number of its first node or, if it has none, of its leaf.
+    fn append(&mut self, part: Part) -> u32 {
+        let (nodes, leaves) = (self.nodes.len() as u32, self.leaves.len() as u32);
+        let root = if part.nodes.is_empty() {
+            LEAF_BIT | leaves
         } else {
-            from + m
-        }
+            nodes
+        };
+        self.leaves.extend(part.leaves);
+        self.ranges.extend(part.ranges);
+        self.nodes.extend(part.nodes.into_iter().map(|mut node| {
+            for child in node.child.iter_mut().filter(|c| **c != u32::MAX) {
+                *child += if *child & LEAF_BIT == 0 {
+                    nodes
+                } else {
+                    leaves
+                };
+            }
+            node
+        }));
+        root
     }
 }
 

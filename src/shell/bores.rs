@@ -59,6 +59,25 @@ impl MadeBore {
         self.line[self.line.len() - 1]
     }
 
+    /// The middle line where it runs through material, end to end; empty where it meets none.
+    #[must_use]
+    pub fn in_material(&self) -> Vec<Point> {
+        let (from, to) = self.material_mm;
+        if to <= from {
+            return Vec::new();
+        }
+        let mut at = 0.0;
+        let mut out = vec![self.place(from)];
+        for pair in self.line.windows(2) {
+            at += (pair[1] - pair[0]).norm();
+            if at > from && at < to {
+                out.push(pair[1]);
+            }
+        }
+        out.push(self.place(to));
+        out
+    }
+
     /// Length through material, mm; 0 where it meets none.
     #[must_use]
     pub fn length_mm(&self) -> f64 {

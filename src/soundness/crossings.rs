@@ -10,6 +10,7 @@ use rayon::prelude::*;
 
 use super::spots::Fault;
 use super::triangles::{Triangle, meet};
+use crate::field::pairs_where;
 use crate::mesh::{Mesh, MeshQueries, Point};
 
 /// Pairs after which counting stops: a mesh with so many is no surface. Too low: a scan with two
@@ -40,6 +41,14 @@ pub(super) fn pairs(queries: &MeshQueries<'_>) -> Vec<[u32; 2]> {
         tree.traverse_bvtt_single_tree::<false>(&mut room, &mut |f, g| search.add(f, g));
     }
     search.finish()
+}
+
+/// The same without a tree, for meshes that are surely no heap.
+pub(super) fn pairs_drawn(mesh: &Mesh) -> Vec<(u32, u32)> {
+    let (points, facets) = (mesh.points(), mesh.facets());
+    pairs_where(points, facets, &vec![true; facets.len()], |f, g| {
+        crosses(mesh, f as u32, g as u32)
+    })
 }
 
 /// Do boxes overlap so often that trying all pairs is hopeless? Asked of some 256 facets.
@@ -137,6 +146,11 @@ mod tests {
         pairs(&MeshQueries::new(m))
     }
 
+    fn drawn(m: &Mesh) -> Vec<[u32; 2]> {
+        let all = pairs_drawn(m).into_iter();
+        all.map(|(f, g)| [f, g]).collect()
+    }
+
     /// Every pair there is, with no tree.
     fn slow(m: &Mesh) -> Vec<[u32; 2]> {
         let n = m.facets().len() as u32;
@@ -162,6 +176,7 @@ mod tests {
         assert!(s.crossing_pairs >= 3, "{}", s.crossing_pairs);
         assert!(!s.watertight && s.fin_edges == 0 && s.holes.is_empty());
         assert_eq!(fast(&m), slow(&m));
+        assert_eq!(drawn(&m), slow(&m));
     }
 
     #[test]
@@ -197,6 +212,7 @@ mod tests {
         let s = look(&m);
         assert_eq!(s.crossing_spots.len(), 1);
         assert_eq!(fast(&m), slow(&m));
+        assert_eq!(drawn(&m), slow(&m));
         let tile = |x: f64| {
             let at = |u: f64, v: f64| Point::new(x + u, v, 2.0);
             mesh(
@@ -237,6 +253,7 @@ mod tests {
         assert_eq!(s.crossing_spots.len(), 1);
         assert!((s.crossing_spots[0].point.z - 4.123).abs() < 0.5);
         assert_eq!(fast(&m), slow(&m));
+        assert_eq!(drawn(&m), slow(&m));
     }
 
     proptest! {

@@ -191,6 +191,13 @@ pub fn crossing_pairs(queries: &MeshQueries<'_>) -> usize {
     crossings::pairs(queries).len()
 }
 
+/// The same of a mesh known to be no heap of facets (it was drawn, or cut from drawn ones): quicker,
+/// and without a tree.
+#[must_use]
+pub fn crossing_pairs_drawn(mesh: &Mesh) -> usize {
+    crossings::pairs_drawn(mesh).len()
+}
+
 /// All but the crossings.
 fn surface(
     mesh: &Mesh,

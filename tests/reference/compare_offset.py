@@ -1,11 +1,14 @@
-"""Offset surfaces beside a general library's, in one run; prints a table in Markdown.
+"""Offset surfaces beside general libraries', in one run; prints a table in Markdown.
 
 Run by hand: `python tests/reference/compare_offset.py EAR.stl ...`, in an environment with libigl,
-trimesh and scikit-image; closed ears only. libigl's distances, signed by its fast winding number,
-are asked in blocks near the level, and marching cubes draw them. Every surface is measured by the
-same code: libigl's exact distances at vertices and facet centres.
+trimesh and scikit-image; closed ears only. Distances of libigl, signed by its fast winding number, and
+of Open3D where it is installed, are asked in blocks near the level, and marching cubes draw them.
+MeshLib's own offsets join in where somebody has put it there whose use its licence allows. Every
+surface is measured by the same code: libigl's exact distances at vertices and facet centres. The time
+of the program is that of its process, with reading, checks and writing.
 """
 
+import importlib.util
 import pathlib
 import subprocess
 import sys
@@ -34,13 +37,45 @@ def ours(path, _mesh, by):
     return took, np.array(surface.vertices), np.array(surface.faces)
 
 
-def blocks_and_cubes(_path, mesh, by):
-    started = time.perf_counter()
+def by_libigl(_path, mesh, by):
     v, f = np.array(mesh.vertices, float), np.array(mesh.faces, np.int64)
+    kind = igl.SIGNED_DISTANCE_TYPE_FAST_WINDING_NUMBER
+    return blocks_and_cubes(mesh, by, lambda p: igl.signed_distance(np.array(p), v, f, kind)[0])
+
+
+def by_open3d(_path, mesh, by):
+    import open3d
+
+    started = time.perf_counter()
+    scene = open3d.t.geometry.RaycastingScene()
+    scene.add_triangles(mesh.vertices.astype(np.float32), mesh.faces.astype(np.uint32))
 
     def ask(points):
-        kind = igl.SIGNED_DISTANCE_TYPE_FAST_WINDING_NUMBER
-        return igl.signed_distance(np.array(points), v, f, kind)[0] - by
+        return scene.compute_signed_distance(points.astype(np.float32)).numpy()
+
+    made = time.perf_counter() - started
+    took, points, facets = blocks_and_cubes(mesh, by, ask)
+    return made + took, points, facets
+
+
+def by_meshlib(path, _mesh, by, sharp=False):
+    from meshlib import mrmeshnumpy, mrmeshpy
+
+    started = time.perf_counter()
+    mesh = mrmeshpy.loadMesh(str(path))
+    how = mrmeshpy.GeneralOffsetParameters()
+    how.voxelSize = FACET
+    how.mode = mrmeshpy.OffsetMode.Sharpening if sharp else mrmeshpy.OffsetMode.Standard
+    made = mrmeshpy.generalOffsetMesh(mesh, by, how)
+    took = time.perf_counter() - started
+    return took, mrmeshnumpy.getNumpyVerts(made), mrmeshnumpy.getNumpyFaces(made.topology)
+
+
+def blocks_and_cubes(mesh, by, distance):
+    started = time.perf_counter()
+
+    def ask(points):
+        return distance(points) - by
 
     lo = mesh.bounds[0] - max(by, 0) - 2 * FACET
     count = np.ceil((mesh.bounds[1] + max(by, 0) + 2 * FACET - lo) / (FACET * BLOCK)).astype(int)
@@ -55,6 +90,16 @@ def blocks_and_cubes(_path, mesh, by):
     return time.perf_counter() - started, lo + points.astype(float) * FACET, facets
 
 
+def ways():
+    yield "secondbend", ours
+    yield "libigl + marching cubes", by_libigl
+    if importlib.util.find_spec("open3d"):
+        yield "Open3D + marching cubes", by_open3d
+    if importlib.util.find_spec("meshlib"):
+        yield "MeshLib", by_meshlib
+        yield "MeshLib, sharp", lambda *a: by_meshlib(*a, sharp=True)
+
+
 def main():
     print("| ear | by | with | facets | s | vertices max, um | centres rms | centres max |")
     print("|---|---|---|---|---|---|---|---|")
@@ -62,7 +107,7 @@ def main():
         mesh = trimesh.load_mesh(path)
         v, f = np.array(mesh.vertices, float), np.array(mesh.faces, np.int64)
         for by in AMOUNTS:
-            for name, way in (("secondbend", ours), ("libigl + marching cubes", blocks_and_cubes)):
+            for name, way in ways():
                 took, points, facets = way(path, mesh, by)
                 both = (points, points[facets].mean(axis=1))
                 away = [np.sqrt(igl.point_mesh_squared_distance(np.array(p), v, f)[0]) for p in both]

@@ -7,6 +7,7 @@
 //! walls that meet at 40° or less may leave folded or blunt facets at their ridge, some of which
 //! cross: [`Surface::folded`] and [`Surface::blunt`] tell.
 
+mod again;
 mod draft;
 mod grid;
 mod net;

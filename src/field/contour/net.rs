@@ -16,19 +16,103 @@ pub(super) struct Net {
     pub facets: Vec<[u32; 3]>,
     /// Facet across the edge from corner k to corner k + 1.
     pub across: Vec<[u32; 3]>,
+    marks: Vec<Mark>,
+    /// For each facet of the base that this net was made from, another that it changed together
+    /// with, towards the one that stands for all of them.
+    groups: Vec<u32>,
     /// Facets of this range stay as they are.
     frozen: std::ops::Range<u32>,
 }
 
+/// What became of a facet.
+#[derive(Clone, Copy)]
+pub(super) struct Mark {
+    /// It was turned, split or moved by a collapse.
+    pub worked: bool,
+    /// It was not there, or not so, when crossings were last looked for.
+    pub fresh: bool,
+    /// A facet of the base that it came from, or changed together with.
+    pub of: u32,
+}
+
 impl Net {
     pub fn new(vertices: Vec<Vertex>, facets: Vec<[u32; 3]>) -> Self {
-        let across = neighbours(&facets);
+        let marks = (0..facets.len() as u32).map(|of| Mark {
+            worked: false,
+            fresh: true,
+            of,
+        });
         Self {
             vertices,
+            across: neighbours(&facets),
+            marks: marks.collect(),
+            groups: (0..facets.len() as u32).collect(),
             facets,
-            across,
             frozen: 0..0,
         }
+    }
+
+    pub fn mark(&self, t: u32) -> Mark {
+        self.marks[t as usize]
+    }
+
+    /// Sets marks and groups of a net made from others.
+    pub fn remark(&mut self, marks: Vec<Mark>, groups: Vec<u32>) {
+        (self.marks, self.groups) = (marks, groups);
+    }
+
+    /// Makes this the base: from here on what changes together is told anew.
+    pub fn into_base(mut self) -> Self {
+        self.groups = (0..self.facets.len() as u32).collect();
+        for (of, mark) in self.marks.iter_mut().enumerate() {
+            mark.of = of as u32;
+        }
+        self
+    }
+
+    /// The facet of the base that stands for all that changed together with this one of it.
+    pub fn group(&self, base: u32) -> u32 {
+        let mut at = base;
+        while self.groups[at as usize] != at {
+            at = self.groups[at as usize];
+        }
+        at
+    }
+
+    fn change_together(&mut self, t: u32, g: u32) {
+        let both = [t, g].map(|t| self.marks[t as usize].of);
+        let (a, b) = (self.group(both[0]), self.group(both[1]));
+        let first = a.min(b);
+        // Both ways are shortened as they are gone, so that none grows long.
+        for mut at in both {
+            while at != first {
+                at = std::mem::replace(&mut self.groups[at as usize], first);
+            }
+        }
+        self.groups[a.max(b) as usize] = first;
+    }
+
+    /// Notes that all these change with the first of them.
+    pub fn changed(&mut self, facets: &[u32]) {
+        for &t in facets {
+            self.change_together(facets[0], t);
+            self.marks[t as usize].fresh = true;
+        }
+    }
+
+    fn worked(&mut self, facets: &[u32]) {
+        self.changed(facets);
+        for &t in facets {
+            self.marks[t as usize].worked = true;
+        }
+    }
+
+    /// Takes back what was added last.
+    pub fn truncate(&mut self, vertices: usize, facets: usize) {
+        self.vertices.truncate(vertices);
+        self.facets.truncate(facets);
+        self.across.truncate(facets);
+        self.marks.truncate(facets);
     }
 
     /// Freezes all facets from this one on.
@@ -58,6 +142,11 @@ impl Net {
     pub fn corners(&self, t: u32, e: usize) -> [u32; 3] {
         let c = self.facets[t as usize];
         [c[e], c[(e + 1) % 3], c[(e + 2) % 3]]
+    }
+
+    /// Where the corners of a facet are.
+    pub fn places(&self, t: u32) -> [Point; 3] {
+        self.facets[t as usize].map(|v| *self.at(v))
     }
 
     /// (b − a) × (c − a) of three vertices.
@@ -164,6 +253,8 @@ impl Net {
     /// Moves the first corner of edge `e` into the second; `after` is [`Net::after_collapse`].
     pub fn collapse(&mut self, t: u32, e: usize, after: &[(u32, [u32; 3])]) {
         let (g, k, _) = self.opposite(t, e);
+        let ring = after.iter().map(|&(r, _)| r);
+        self.worked(&[t, g].into_iter().chain(ring).collect::<Vec<u32>>());
         for &(r, f) in after {
             self.facets[r as usize] = f;
         }
@@ -209,6 +300,7 @@ impl Net {
 
     pub fn turn(&mut self, t: u32, e: usize) {
         let (g, k, d) = self.opposite(t, e);
+        self.worked(&[t, g]);
         let c = self.facets[t as usize];
         let (a, b, c) = (c[e], c[(e + 1) % 3], c[(e + 2) % 3]);
         let (bc, ca) = (
@@ -251,6 +343,9 @@ impl Net {
         self.across.push([g2, bc, t]);
         self.facets.push([b, m, d]);
         self.across.push([t2, g, db]);
+        let like = self.marks[t as usize];
+        self.marks.extend([like, like]);
+        self.worked(&[t, g, t2, g2]);
         self.replace_across(bc, t, t2);
         self.replace_across(db, g, g2);
     }

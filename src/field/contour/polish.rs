@@ -3,7 +3,7 @@
 //!
 //! Refining as a whole gives a place up when its changes cross; most of them, one by one, do not.
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeSet, HashMap};
 
 use super::super::Implicit;
 use super::super::crossing::cross;
@@ -23,24 +23,57 @@ struct Polish<'a, F: ?Sized> {
     f: &'a F,
     net: &'a mut Net,
     cell_mm: f64,
-    /// Facets that a change may meet.
-    region: Vec<u32>,
+    near: Near,
 }
 
-/// How many changes stayed.
-pub(super) fn polish<F: Implicit + ?Sized>(f: &F, net: &mut Net, cell_mm: f64) -> usize {
+/// Facets that a change may meet, by the cubes of a cell that their boxes lie in. One that has
+/// changed since stays where it was too.
+struct Near {
+    width_mm: f64,
+    facets: HashMap<[i64; 3], Vec<u32>>,
+}
+
+impl Near {
+    fn cubes(&self, corners: &[Point; 3]) -> impl Iterator<Item = [i64; 3]> + use<> {
+        let [a, b, c] = corners;
+        let key = |p: Point| [0, 1, 2].map(|k| (p[k] / self.width_mm).floor() as i64);
+        let (l, h) = (key(a.inf(b).inf(c)), key(a.sup(b).sup(c)));
+        (l[0]..=h[0]).flat_map(move |x| {
+            (l[1]..=h[1]).flat_map(move |y| (l[2]..=h[2]).map(move |z| [x, y, z]))
+        })
+    }
+
+    fn add(&mut self, net: &Net, t: u32) {
+        for cube in self.cubes(&net.places(t)) {
+            self.facets.entry(cube).or_default().push(t);
+        }
+    }
+
+    fn of(&self, corners: &[Point; 3]) -> BTreeSet<u32> {
+        let all = self.cubes(corners).filter_map(|c| self.facets.get(&c));
+        all.flatten().copied().collect()
+    }
+}
+
+pub(super) fn polish<F: Implicit + ?Sized>(f: &F, net: &mut Net, cell_mm: f64) {
     net.unfreeze();
     let mut bad = net.off_level(f, ENOUGH * cell_mm);
     bad.truncate(MOST / 2);
     if bad.is_empty() {
-        return 0;
+        return;
     }
-    let region = region(net, &bad, cell_mm);
+    let mut near = Near {
+        width_mm: cell_mm,
+        facets: HashMap::new(),
+    };
+    for t in region(net, &bad, cell_mm) {
+        near.add(net, t);
+    }
     let mut polish = Polish {
         f,
         net,
         cell_mm,
-        region,
+        near,
     };
     let (mut tried, mut stayed) = (0, 0);
     for round in 0..ROUNDS {
@@ -63,7 +96,6 @@ pub(super) fn polish<F: Implicit + ?Sized>(f: &F, net: &mut Net, cell_mm: f64) -
         bad.retain(|(off, _)| *off > ENOUGH * cell_mm);
         bad.sort_by(|x, y| y.0.total_cmp(&x.0).then(x.1.cmp(&y.1)));
     }
-    stayed
 }
 
 /// Facets within about two cells of these.
@@ -145,12 +177,12 @@ impl<F: Implicit + ?Sized> Polish<'_, F> {
         }
         // A split may leave two facets as far off as before, to be split again.
         if off(self.net, &touched) <= was_off && self.is_sound(&touched) {
-            self.region.extend(made..self.net.facets.len() as u32);
+            for &t in &touched {
+                self.near.add(self.net, t);
+            }
             return touched;
         }
-        self.net.vertices.truncate(vertices);
-        self.net.facets.truncate(made as usize);
-        self.net.across.truncate(made as usize);
+        self.net.truncate(vertices, made as usize);
         for (t, corners, across) in kept {
             self.net.facets[t as usize] = corners;
             self.net.across[t as usize] = across;
@@ -161,19 +193,20 @@ impl<F: Implicit + ?Sized> Polish<'_, F> {
     /// Whether these facets face out and cross nothing.
     fn is_sound(&self, facets: &[u32]) -> bool {
         let net = &*self.net;
-        let corners = |c: [u32; 3]| c.map(|v| *net.at(v));
         let out = |&t: &u32| {
-            let c = net.facets[t as usize];
-            let near = &net.vertices[c[0] as usize].sample;
-            facing(self.f, corners(c), near) > FACING
+            let near = &net.vertices[net.facets[t as usize][0] as usize].sample;
+            facing(self.f, net.places(t), near) > FACING
         };
+        let own = |t: u32| (net.facets[t as usize], net.places(t));
         facets.iter().all(out)
             && facets.iter().all(|&t| {
-                let mine = net.facets[t as usize];
-                let others = self.region.iter().chain(facets);
-                others
-                    .filter(|&&o| o != t)
-                    .all(|&o| !cross(mine, net.facets[o as usize], &corners))
+                let (mine, at) = own(t);
+                let mut others = self.near.of(&at);
+                others.extend(facets);
+                others.into_iter().filter(|&o| o != t).all(|o| {
+                    let (other, its) = own(o);
+                    !cross((mine, &at), (other, &its))
+                })
             })
     }
 }

@@ -8,6 +8,7 @@ use rayon::prelude::*;
 
 use super::super::crossing::crossing_pairs;
 use super::super::{Implicit, Sample};
+use super::again::again;
 use super::draft::Draft;
 use super::net::Net;
 use super::place::{self, Vertex};
@@ -90,16 +91,16 @@ pub(super) fn refine<F: Implicit + ?Sized>(f: &F, draft: &Draft) -> Refined {
     let cell_mm = draft.grid.cell_mm;
     let mut held = 0;
     let mut base = draft.net(f, &Zones::new(cell_mm, Care::Plain));
-    let mut unworked = base.facets.clone();
     let mut zones = Zones::new(cell_mm, least_care(f, &base, cell_mm));
     untangle::untangle(f, &mut base, cell_mm);
+    base = base.into_base();
     // What the cells themselves left folded is no fault of refining, and no reason to begin anew.
     let mut known: Option<Vec<Point>> = None;
     let mut attempt = 0;
+    let mut net = base.clone();
     loop {
-        let mut net = base.clone();
-        let touched = passes(f, &mut net, &zones, cell_mm);
-        let faults = faults(f, &net, &unworked);
+        passes(f, &mut net, &zones, cell_mm);
+        let faults = faults(f, &net);
         let begin_anew = attempt < ATTEMPTS && !faults.is_empty() && {
             let known = known.get_or_insert_with(|| {
                 let folded = untangle::folded(f, &base).into_iter();
@@ -112,29 +113,65 @@ pub(super) fn refine<F: Implicit + ?Sized>(f: &F, draft: &Draft) -> Refined {
             more | zones.hold(&Faults::places(&net, &faults.unworked))
         };
         if !begin_anew {
-            let touched = touched + polish::polish(f, &mut net, cell_mm);
-            let live = (0..net.facets.len() as u32).filter(|&t| !net.gone(t));
-            let blunt = live.filter(|&t| net.bridges(t)).count();
-            let folded = untangle::folded(f, &net);
-            let (vertices, facets) = net.compact();
-            return Refined {
-                vertices,
-                facets,
-                touched,
-                folded: folded.len(),
-                crossing: faults.crossing,
-                blunt,
-                given_up: zones.given_up(),
-            };
+            return finished(f, net, &faults, &zones, cell_mm);
         }
+        let bad = spoilt(&net, &faults, &zones);
+        zones.settle();
         if zones.count_held() > held {
             held = zones.count_held();
-            base = draft.net(f, &zones);
-            unworked.clone_from(&base.facets);
-            untangle::untangle(f, &mut base, cell_mm);
+            let mut new = draft.net(f, &zones);
+            untangle::untangle(f, &mut new, cell_mm);
+            new = new.into_base();
+            net = again(&base, &new, &net, &bad);
+            base = new;
             known = None;
+        } else {
+            net = again(&base, &base, &net, &bad);
         }
         attempt += 1;
+    }
+}
+
+/// Facets at faults, and where more care was asked for.
+fn spoilt(net: &Net, faults: &Faults, zones: &Zones) -> Vec<u32> {
+    let live = (0..net.facets.len() as u32).into_par_iter();
+    let near = live.with_min_len(512).filter(|&t| {
+        !net.gone(t)
+            && (zones.has_changed(&net.middle_of(t))
+                || net.facets[t as usize]
+                    .iter()
+                    .any(|&v| zones.has_changed(net.at(v))))
+    });
+    let mut out: Vec<u32> = near.collect();
+    for list in [&faults.folded, &faults.worked, &faults.unworked] {
+        out.extend(list);
+    }
+    out
+}
+
+fn finished<F: Implicit + ?Sized>(
+    f: &F,
+    mut net: Net,
+    faults: &Faults,
+    zones: &Zones,
+    cell_mm: f64,
+) -> Refined {
+    polish::polish(f, &mut net, cell_mm);
+    let live: Vec<u32> = (0..net.facets.len() as u32)
+        .filter(|&t| !net.gone(t))
+        .collect();
+    let blunt = live.iter().filter(|&&t| net.bridges(t)).count();
+    let touched = live.iter().filter(|&&t| net.mark(t).worked).count();
+    let folded = untangle::folded(f, &net);
+    let (vertices, facets) = net.compact();
+    Refined {
+        vertices,
+        facets,
+        touched,
+        folded: folded.len(),
+        crossing: faults.crossing,
+        blunt,
+        given_up: zones.given_up(),
     }
 }
 
@@ -149,23 +186,25 @@ fn least_care<F: Implicit + ?Sized>(f: &F, net: &Net, cell_mm: f64) -> Care {
     }
 }
 
-fn passes<F: Implicit + ?Sized>(f: &F, net: &mut Net, zones: &Zones, cell_mm: f64) -> usize {
-    let mut touched = 0;
-    let mut budget = MANY.max((BUDGET * net.facets.len() as f64) as usize);
+fn passes<F: Implicit + ?Sized>(f: &F, net: &mut Net, zones: &Zones, cell_mm: f64) {
+    let all = net.facets.len().max(1) as f64;
+    let fresh = (0..net.facets.len() as u32).filter(|&t| net.mark(t).fresh && !net.frozen(t));
+    let share = fresh.count() as f64 / all;
+    let mut budget = (share * (BUDGET * all).max(MANY as f64)) as usize;
     for _ in 0..PASSES {
         let queue = (0..net.facets.len() as u32)
             .into_par_iter()
-            .filter(|&t| !net.gone(t) && net.foretold(t) > LOOK_AT * MIDDLE_OFF * cell_mm)
-            .filter(|&t| !net.frozen(t) && zones.at(&net.middle_of(t)) < Care::HandsOff)
+            .with_min_len(512)
+            .filter(|&t| net.mark(t).fresh && !net.gone(t) && !net.frozen(t))
+            .filter(|&t| net.foretold(t) > LOOK_AT * MIDDLE_OFF * cell_mm)
+            .filter(|&t| zones.at(&net.middle_of(t)) < Care::HandsOff)
             .collect();
-        touched += rounds(f, net, queue, zones, &mut budget, cell_mm);
+        rounds(f, net, queue, zones, &mut budget, cell_mm);
         let (mended, _) = untangle::untangle(f, net, cell_mm);
-        touched += mended;
         if mended == 0 {
             break;
         }
     }
-    touched
 }
 
 /// What refining left behind.
@@ -193,15 +232,16 @@ impl Faults {
     }
 }
 
-/// Folded facets and crossing pairs, looked for everywhere: refining is not all that makes them.
-fn faults<F: Implicit + ?Sized>(f: &F, net: &Net, unworked: &[[u32; 3]]) -> Faults {
+/// Folded facets and crossing pairs, looked for everywhere the first time, since refining is not all
+/// that makes them, and then wherever something is fresh.
+fn faults<F: Implicit + ?Sized>(f: &F, net: &Net) -> Faults {
     let live: Vec<u32> = (0..net.facets.len() as u32)
         .filter(|&t| !net.gone(t))
         .collect();
     let points: Vec<Point> = net.vertices.iter().map(|v| v.sample.at).collect();
     let facets: Vec<[u32; 3]> = live.iter().map(|&t| net.facets[t as usize]).collect();
-    let pairs = crossing_pairs(&points, &facets, &vec![true; facets.len()]);
-    let was_worked = |t: u32| unworked.get(t as usize) != Some(&net.facets[t as usize]);
+    let fresh: Vec<bool> = live.iter().map(|&t| net.mark(t).fresh).collect();
+    let pairs = crossing_pairs(&points, &facets, &fresh);
     let mut out = Faults {
         folded: untangle::folded(f, net),
         crossing: pairs.len(),
@@ -210,7 +250,7 @@ fn faults<F: Implicit + ?Sized>(f: &F, net: &Net, unworked: &[[u32; 3]]) -> Faul
     };
     for (a, b) in pairs {
         let pair = [live[a as usize], live[b as usize]];
-        if pair.iter().any(|&t| was_worked(t)) {
+        if pair.iter().any(|&t| net.mark(t).worked) {
             out.worked.extend(pair);
         } else {
             out.unworked.extend(pair);
@@ -226,8 +266,7 @@ fn rounds<F: Implicit + ?Sized>(
     zones: &Zones,
     budget: &mut usize,
     cell_mm: f64,
-) -> usize {
-    let mut touched = 0;
+) {
     let mut least_bad = usize::MAX;
     for round in 0..ROUNDS {
         let mut bad: Vec<(f64, u32)> = queue
@@ -253,17 +292,17 @@ fn rounds<F: Implicit + ?Sized>(
                 Care::HandsOff | Care::Held => None,
             })
             .collect();
-        let before = touched;
-        queue = apply(net, remedies, &mut touched);
-        if touched == before {
+        let applied;
+        (queue, applied) = apply(net, remedies);
+        if applied == 0 {
             break;
         }
     }
-    touched
 }
 
-/// Applies remedies, each facet once, and returns the facets to look at next.
-fn apply(net: &mut Net, remedies: Vec<(u32, Option<Remedy>)>, touched: &mut usize) -> Vec<u32> {
+/// Applies remedies, each facet once, and returns the facets to look at next, and how many it applied.
+fn apply(net: &mut Net, remedies: Vec<(u32, Option<Remedy>)>) -> (Vec<u32>, usize) {
+    let mut applied = 0;
     let mut used = vec![false; net.facets.len()];
     let mut next = Vec::new();
     for (t, remedy) in remedies {
@@ -291,11 +330,11 @@ fn apply(net: &mut Net, remedies: Vec<(u32, Option<Remedy>)>, touched: &mut usiz
         next.extend([facet, other]);
         used[facet as usize] = true;
         used[other as usize] = true;
-        *touched += 1;
+        applied += 1;
     }
     next.sort_unstable();
     next.dedup();
-    next
+    (next, applied)
 }
 
 impl Net {

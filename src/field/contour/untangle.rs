@@ -129,6 +129,7 @@ fn relax<F: Implicit + ?Sized>(f: &F, net: &mut Net, t: u32, cell_mm: f64) -> bo
             crease: false,
         };
         if folds(net) < before {
+            net.changed(&ring);
             return true;
         }
         net.vertices[v as usize] = was;

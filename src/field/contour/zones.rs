@@ -1,6 +1,6 @@
 //! Places where refining went wrong, so that the next attempt is more careful there.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use crate::mesh::Point;
 
@@ -29,6 +29,8 @@ pub(super) struct Zones {
     /// Care where nothing more was asked for.
     least: Care,
     care: BTreeMap<Key, Care>,
+    /// Zones that more was asked for since this was last asked.
+    changed: BTreeSet<Key>,
 }
 
 impl Zones {
@@ -37,6 +39,7 @@ impl Zones {
             least,
             width_mm: ZONE * cell_mm,
             care: BTreeMap::new(),
+            changed: BTreeSet::new(),
         }
     }
 
@@ -99,11 +102,24 @@ impl Zones {
                 }
                 let beside = [k[0] + away[0], k[1] + away[1], k[2] + away[2]];
                 let now = self.care.entry(beside).or_insert(self.least);
-                changed |= *now < care;
-                *now = care.max(*now);
+                if *now < care {
+                    *now = care;
+                    self.changed.insert(beside);
+                    changed = true;
+                }
             }
         }
         changed
+    }
+
+    /// Whether more care was asked for about a place since [`Zones::settle`].
+    pub fn has_changed(&self, p: &Point) -> bool {
+        !self.changed.is_empty() && self.changed.contains(&self.key(p))
+    }
+
+    /// Forgets what changed.
+    pub fn settle(&mut self) {
+        self.changed.clear();
     }
 
     /// Middles of the zones that were left alone.

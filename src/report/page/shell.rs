@@ -122,11 +122,13 @@ fn plots(report: &ShellReport, canal: &Canal, stock: f64, limit: Option<f64>) ->
 }
 
 fn bores(shell: &Shell) -> impl Iterator<Item = Line> {
-    shell.bores.iter().map(|bore| Line {
+    // Beyond the material there is nothing of a bore to be seen.
+    let all = shell.bores.iter().map(|bore| Line {
         name: "bores".to_owned(),
         role: LineRole::Tube,
-        points: bore.line.clone(),
-    })
+        points: bore.in_material(),
+    });
+    all.filter(|line| line.points.len() > 1)
 }
 
 fn figures(report: &ShellReport, stock: f64) -> Vec<KeyFigure> {

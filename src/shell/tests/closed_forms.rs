@@ -219,6 +219,16 @@ fn a_bore_moved_by_0_3_is_found_placed_and_measured() {
             "{}",
             shell.bores[0].length_mm()
         );
+        // Through the solid tip, from 5 within its end to it, and not beyond.
+        let drawn = shell.bores[0].in_material();
+        let length: f64 = drawn.windows(2).map(|w| (w[1] - w[0]).norm()).sum();
+        assert!((length - shell.bores[0].length_mm()).abs() < 1e-9);
+        let end = |p: &Point| p.z.abs();
+        let tip = shell.outer.points().iter().map(|p| p.z).fold(0.0, f64::max);
+        assert!(
+            (drawn.iter().map(end).fold(0.0, f64::max) - tip).abs() < 0.02,
+            "{tip}"
+        );
         let web = w
             .webs
             .iter()

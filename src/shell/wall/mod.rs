@@ -9,6 +9,7 @@
 mod ball;
 mod bores;
 mod figures;
+mod land;
 mod orient;
 mod seat;
 mod side;
@@ -340,6 +341,8 @@ pub fn wall_beside<T: Send>(
         || {
             let mut at = ball::read_all(mesh, &tree, &seats, &wanted, options);
             figures::mark_feathers(mesh, &seats, &tree, &mut at, options);
+            let sides = &facet_surface;
+            land::mark(mesh, topology, &normals, sides, &seats, &mut at, options);
             at
         },
         || beside(&surface),
