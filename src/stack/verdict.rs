@@ -6,7 +6,7 @@ use std::time::{Duration, Instant};
 
 use super::bounds::{self, Proof};
 use super::cavity::Cavity;
-use super::certificate::{Certificate, Margin, MarginKind, TOLERANCE_MM};
+use super::certificate::{Certificate, MarginKind, TOLERANCE_MM};
 use super::grid::Depth;
 use super::parts::Stack;
 use super::placement::Placement;
@@ -15,9 +15,6 @@ use super::search::{Effort, Outcome, search};
 use super::tip::Tip;
 use crate::mesh::MeshQueries;
 use crate::units::Mm;
-
-/// Rounds of a first look, before the dearer bounds: finds what is easy within a second.
-const FIRST_LOOK: usize = 4;
 
 /// How hard to look.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -34,7 +31,7 @@ impl Default for FitOptions {
     fn default() -> Self {
         Self {
             seed: 1,
-            effort: 500,
+            effort: 10_000,
             seconds: Some(10.0),
         }
     }
@@ -123,40 +120,30 @@ pub fn fit(cavity: &Cavity, stack: &Stack, options: FitOptions, stop: &AtomicBoo
     if let Some(proof) = bounds::cheap(cavity, stack, &depth) {
         return refused(proof);
     }
-    let effort = |rounds: usize| Effort {
+    let effort = Effort {
         seed: options.seed,
-        rounds,
+        rounds: options.effort,
         until,
     };
-    let first = search(
-        cavity,
-        stack,
-        &depth,
-        effort(FIRST_LOOK.min(options.effort)),
-        stop,
-    );
-    if fits(&first) {
-        return told(first, tip, notes);
+    // The dearer bounds come after a first look, which finds what is easy.
+    let mut asked = false;
+    let mut proof = None;
+    let found = search(cavity, stack, &depth, effort, stop, &mut || {
+        asked = true;
+        proof = bounds::dear(cavity, stack, &depth, until);
+        proof.is_some()
+    });
+    if !asked && !fits(&found) && !found.cut_short {
+        proof = bounds::dear(cavity, stack, &depth, until);
     }
-    if let Some(proof) = bounds::cannot_fit(cavity, stack, &depth) {
-        return refused(proof);
+    match proof {
+        Some(proof) => refused(proof),
+        None => told(found, tip, notes),
     }
-    let whole = search(cavity, stack, &depth, effort(options.effort), stop);
-    let best = if spare(&whole) >= spare(&first) {
-        whole
-    } else {
-        first
-    };
-    told(best, tip, notes)
 }
 
 fn fits(outcome: &Outcome) -> bool {
     outcome.certificate.as_ref().is_some_and(Certificate::fits)
-}
-
-fn spare(outcome: &Outcome) -> f64 {
-    let worst = outcome.certificate.as_ref().and_then(Certificate::worst);
-    worst.map_or(f64::NEG_INFINITY, Margin::spare_mm)
 }
 
 /// The first part whose tube is missing.

@@ -101,7 +101,7 @@ fn patches(n: usize) -> Vec<Patch> {
     out
 }
 
-fn width(points: &[Point], dir: &Vector) -> f64 {
+pub(super) fn width(points: &[Point], dir: &Vector) -> f64 {
     let (mut lo, mut hi) = (f64::INFINITY, f64::NEG_INFINITY);
     for p in points {
         let h = p.coords.dot(dir);
@@ -173,7 +173,7 @@ pub(super) fn thinnest_cylinder(points: &[Point]) -> f64 {
 }
 
 /// The points furthest out in some hundred directions: enough to find a good middle with.
-fn outermost(points: &[Point]) -> Vec<Point> {
+pub(super) fn outermost(points: &[Point]) -> Vec<Point> {
     let mut out: Vec<Point> = patches(6)
         .iter()
         .flat_map(|patch| {

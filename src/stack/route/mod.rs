@@ -156,11 +156,17 @@ impl<'a> Plumbing<'a> {
         (1.0 - least / CLEAR_MM).max(0.0)
     }
 
-    /// Lays all tubes, in the order of the stack file.
+    /// Lays all tubes, in the order of the stack file: quickly along the shortest ways, or
+    /// `thorough`ly among all lines of arcs.
     ///
     /// # Errors
     /// The tube that found no way, of the attempt that got furthest.
-    pub fn lay(&self, poses: &[Pose], over: &dyn Fn() -> bool) -> Result<Vec<Tube>, NoWay> {
+    pub fn lay(
+        &self,
+        poses: &[Pose],
+        thorough: bool,
+        over: &dyn Fn() -> bool,
+    ) -> Result<Vec<Tube>, NoWay> {
         let mut attempts = 0;
         let mut furthest = NoWay {
             part: self.stack.piped().next().unwrap_or(0),
@@ -176,7 +182,7 @@ impl<'a> Plumbing<'a> {
                     return Err(furthest);
                 }
                 attempts += 1;
-                match self.lay_in_order(poses, &order, &exits, over) {
+                match self.lay_in_order(poses, &order, &exits, thorough, over) {
                     Ok(tubes) => return Ok(tubes),
                     Err(at) => {
                         if at >= furthest.laid {
@@ -228,6 +234,7 @@ impl<'a> Plumbing<'a> {
         poses: &[Pose],
         order: &[usize],
         exits: &[Exit],
+        thorough: bool,
         over: &dyn Fn() -> bool,
     ) -> Result<Vec<Tube>, usize> {
         let mut tubes: Vec<Tube> = Vec::new();
@@ -235,7 +242,7 @@ impl<'a> Plumbing<'a> {
             let exit = self
                 .bore_of(part)
                 .and_then(|b| exits.iter().find(|e| e.bore == b.name));
-            let tube = exit.and_then(|e| self.lay_one(poses, part, e, &tubes, over));
+            let tube = exit.and_then(|e| self.lay_one(poses, part, e, &tubes, thorough, over));
             tubes.push(tube.ok_or(n)?);
         }
         let place = |t: &Tube| self.stack.parts.iter().position(|p| p.name == t.part);
@@ -243,12 +250,14 @@ impl<'a> Plumbing<'a> {
         Ok(tubes)
     }
 
+    #[allow(clippy::too_many_arguments)] // one tube, spelt out
     fn lay_one(
         &self,
         poses: &[Pose],
         part: usize,
         exit: &Exit,
         tubes: &[Tube],
+        thorough: bool,
         over: &dyn Fn() -> bool,
     ) -> Option<Tube> {
         let bore = self.bore_of(part)?;
@@ -277,6 +286,7 @@ impl<'a> Plumbing<'a> {
             same,
             joints,
             ends,
+            thorough,
             over,
         };
         let centreline = quest.line()?;
@@ -301,20 +311,78 @@ struct OneTube<'a> {
     /// Where it may run into them: heading, which tube, which of its points.
     joints: Vec<(Heading, usize, usize)>,
     ends: Vec<Heading>,
+    thorough: bool,
     over: &'a dyn Fn() -> bool,
 }
 
 impl OneTube<'_> {
     fn line(&self) -> Option<Vec<Point>> {
-        let Plumbing { depth, queries, .. } = self.plumbing;
+        for e in self.likely_ends() {
+            let drawn = self.shortest_way(e).and_then(|rough| self.drawn(&rough, e));
+            if drawn.is_some() || (self.over)() {
+                return drawn;
+            }
+        }
+        if self.thorough { self.sought() } else { None }
+    }
+
+    /// The exit, and of the places where it may run into another tube of its bore some in between.
+    fn likely_ends(&self) -> Vec<usize> {
+        let n = self.ends.len();
+        let mut out = vec![0, n / 3, 2 * n / 3];
+        out.dedup();
+        out
+    }
+
+    /// A node that is just too near to something may still lie beside an open way.
+    fn open(&self, node: usize) -> bool {
+        self.room.spare(&self.plumbing.depth.node_at(node)) >= -ROUGH_MM
+    }
+
+    /// From the spout over open nodes to an end, along the spout at first and along the end at last.
+    fn shortest_way(&self, e: usize) -> Option<Vec<Point>> {
+        let depth = self.plumbing.depth;
+        let ahead = self.from.at + self.from.way * CHORD_MM;
+        let first = depth.nearest_node(&ahead);
+        let end = &self.ends[e];
+        let tied = self.tied || !self.joints.is_empty();
+        let before = end.at - end.way * if tied { LOOK_MM } else { 0.0 };
+        let home = depth.nearest_node(&before);
+        let ways = Ways::until(depth, &[home], &|i| self.open(i), &[first]);
+        if !ways.of(first).is_finite() {
+            return None;
+        }
+        let mut rough = vec![self.from.at, ahead];
+        rough.extend(ways.back(first).skip(2).map(|i| depth.node_at(i)));
+        rough.push(end.at);
+        Some(rough)
+    }
+
+    /// A rough line to an end drawn into shape, if it comes to hold.
+    fn drawn(&self, rough: &[Point], e: usize) -> Option<Vec<Point>> {
+        let end = if self.tied || !self.joints.is_empty() {
+            End::Tied(self.ends[e])
+        } else {
+            End::Free
+        };
+        let radius = self.bore.bend_radius_mm * WIDER;
+        let queries = self.plumbing.queries;
+        let line = relax(
+            &self.room, queries, &self.from, rough, end, radius, self.over,
+        )?;
+        let whole = self.whole(&line, e);
+        self.holds(&whole).then_some(whole)
+    }
+
+    /// Looked for among lines of arcs and straight pieces: dear, and finds ways round two corners.
+    fn sought(&self) -> Option<Vec<Point>> {
+        let depth = self.plumbing.depth;
         let homes: Vec<usize> = self
             .ends
             .iter()
             .map(|e| depth.nearest_node(&e.at))
             .collect();
-        // A node that is just too near to something may still lie beside an open way.
-        let open = |i: usize| self.room.spare(&depth.node_at(i)) >= -ROUGH_MM;
-        let ways = Ways::new(depth, &homes, &open);
+        let ways = Ways::new(depth, &homes, &|i| self.open(i));
         if !ways.at(depth, &self.from.at).is_finite() {
             return None;
         }
@@ -339,32 +407,11 @@ impl OneTube<'_> {
         if let Some((pieces, e)) = seek(&quest(0.01, radius), &fine) {
             return Some(self.whole(&chords(self.from, &pieces), e));
         }
-        let end = |e: usize| {
-            if self.tied || !self.joints.is_empty() {
-                End::Tied(self.ends[e])
-            } else {
-                End::Free
-            }
-        };
-        let drawn_into_shape = |rough: &[Point], e: usize| {
-            let line = relax(&self.room, queries, &self.from, rough, end(e), radius);
-            line.map(|l| self.whole(&l, e)).filter(|l| self.holds(l))
-        };
-        if self.joints.is_empty() {
-            let first = depth.nearest_node(&self.from.at);
-            let nodes = ways.back(first).skip(2).map(|i| depth.node_at(i));
-            let mut rough = vec![self.from.at, self.from.at + self.from.way * CHORD_MM];
-            rough.extend(nodes);
-            rough.push(self.ends[0].at);
-            if let Some(line) = drawn_into_shape(&rough, 0) {
-                return Some(line);
-            }
-        }
         let tries = std::cell::Cell::new(0);
         let drawn = std::cell::RefCell::new(None);
         let eased = |pieces: &[Piece], e: usize| {
             tries.set(tries.get() + 1);
-            let line = drawn_into_shape(&chords(self.from, pieces), e);
+            let line = self.drawn(&chords(self.from, pieces), e);
             let done = line.is_some() || tries.get() >= MOST_EASED;
             *drawn.borrow_mut() = line;
             done

@@ -9,6 +9,9 @@ use crate::stack::pose::Pose;
 
 use super::Exit;
 
+/// Deeper than this by the grid, mm, a place is inside without counting crossings.
+const SURE_MM: f64 = 0.5;
+
 /// A box that the middle line keeps away from.
 struct Block {
     middle: Point,
@@ -150,7 +153,25 @@ impl<'a> Room<'a> {
         if self.in_mouth(p) {
             return self.beside(p, 1.0);
         }
-        self.beside(p, exact_depth(queries, p) - self.wall)
+        let deep = self.depth.depth(p) > SURE_MM;
+        let depth = match queries.nearest(p, f64::INFINITY) {
+            Some(near) if deep => near.distance_mm,
+            _ => exact_depth(queries, p),
+        };
+        self.beside(p, depth - self.wall)
+    }
+
+    /// What is to spare by the grid, and the direction in which it grows.
+    pub fn spare_and_slope(&self, p: &Point) -> (f64, Vector) {
+        let mut least = (1.0, Vector::zeros());
+        if !self.in_mouth(p) {
+            let (depth, slope) = self.depth.depth_and_slope(p);
+            least = (
+                depth - self.wall,
+                slope.try_normalize(1e-6).unwrap_or_default(),
+            );
+        }
+        self.beside_and_slope(p, least)
     }
 
     /// What is exactly to spare, and the unit direction in which it grows.
@@ -171,6 +192,10 @@ impl<'a> Room<'a> {
                 off.try_normalize(1e-12).unwrap_or_default(),
             );
         }
+        self.beside_and_slope(p, least)
+    }
+
+    fn beside_and_slope(&self, p: &Point, mut least: (f64, Vector)) -> (f64, Vector) {
         for block in &self.blocks {
             let spare = block.spare(p);
             if spare < least.0 {

@@ -19,6 +19,16 @@ const NONE: u32 = u32::MAX;
 impl Ways {
     /// Walks from `sources` over the nodes that `open` lets through.
     pub fn new(depth: &Depth, sources: &[usize], open: &dyn Fn(usize) -> bool) -> Self {
+        Self::until(depth, sources, open, &[])
+    }
+
+    /// The same, ended as soon as one of `goals` is reached.
+    pub fn until(
+        depth: &Depth,
+        sources: &[usize],
+        open: &dyn Fn(usize) -> bool,
+        goals: &[usize],
+    ) -> Self {
         let [nx, ny, nz] = depth.counts();
         let n = nx * ny * nz;
         let mut ways = Self {
@@ -37,6 +47,9 @@ impl Ways {
             let here = f32::from_bits(bits);
             if here > ways.way_mm[at] {
                 continue;
+            }
+            if goals.contains(&at) {
+                break;
             }
             let c = [at % nx, at / nx % ny, at / (nx * ny)];
             for k in 0..27_usize {

@@ -15,7 +15,7 @@ mod system;
 mod witness;
 
 use std::sync::atomic::{AtomicBool, Ordering};
-use std::time::Instant;
+use std::time::{Duration, Instant};
 
 use rayon::prelude::*;
 
@@ -112,13 +112,20 @@ impl Run {
     }
 }
 
-/// Looks for a placement of the stack in the cavity.
+/// Rounds of a first look, which finds what is easy within a second; what else is to be asked before
+/// a long search is asked then.
+const FIRST_LOOK: usize = 4;
+const FIRST_SECOND: Duration = Duration::from_secs(1);
+
+/// Looks for a placement of the stack in the cavity. After a first look `give_up` is asked once
+/// whether to go on.
 pub fn search(
     cavity: &Cavity,
     stack: &Stack,
     depth: &Depth,
     effort: Effort,
     stop: &AtomicBool,
+    give_up: &mut dyn FnMut() -> bool,
 ) -> Outcome {
     let beside = cavity
         .faceplate
@@ -142,12 +149,20 @@ pub fn search(
     let mut best: Option<Best> = None;
     let mut starts = 0;
     let mut cut_short = false;
+    let (began, mut looked) = (Instant::now(), false);
     for round in 0..effort.rounds.max(1) {
         let over =
             || stop.load(Ordering::Relaxed) || effort.until.is_some_and(|t| Instant::now() >= t);
         if round > 0 && over() {
             cut_short = true;
             break;
+        }
+        // A proof says the same whenever it is asked for: the clock may choose the time.
+        if !looked && round > 0 && (round >= FIRST_LOOK || began.elapsed() > FIRST_SECOND) {
+            looked = true;
+            if give_up() {
+                break;
+            }
         }
         let runs: Vec<Run> = (0..STARTS)
             .into_par_iter()
@@ -341,7 +356,7 @@ fn polish_near(
     let mut near: Vec<&mut Run> = runs.iter_mut().filter(|r| r.closer.is_some()).collect();
     near.sort_by(|a, b| a.near_mm().total_cmp(&b.near_mm()));
     near.truncate(POLISHED);
-    for few in near.chunks_mut(2) {
+    for (n, few) in near.chunks_mut(2).enumerate() {
         if over() {
             break;
         }
@@ -349,12 +364,12 @@ fn polish_near(
             let model = &models[run.lane];
             if let Some((_, poses)) = run.closer.take() {
                 run.poses = poses;
-                let spare = polish(model, queries, &mut run.poses);
+                let spare = polish(model, queries, &mut run.poses, over);
                 run.spare_mm = Some(spare);
                 if let (Some(p), true) = (plumbing, spare >= 0.0) {
                     // As they will be printed, so that the tubes begin at the spouts to the digit.
                     let printed: Vec<Pose> = run.poses.iter().map(Pose::as_printed).collect();
-                    let tubes = p.lay(&printed, over);
+                    let tubes = p.lay(&printed, n == 0, over);
                     if let Err(no_way) = &tubes {
                         // The part whose tube is stuck is the one to move next.
                         let own = model.bodies.iter().position(|b| b.part == no_way.part);

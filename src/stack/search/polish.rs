@@ -21,14 +21,23 @@ const CELL_MM: f64 = 0.5;
 /// Steps at most.
 const MOST_STEPS: usize = 20;
 
-/// Raises the least spare of a placement; returns it (negative: short by so much).
-pub fn polish(model: &Model, queries: &MeshQueries, poses: &mut [Pose]) -> f64 {
+/// Raises the least spare of a placement; returns it (negative: short by so much). Gives what it has
+/// when the time is `over`.
+pub fn polish(
+    model: &Model,
+    queries: &MeshQueries,
+    poses: &mut [Pose],
+    over: &dyn Fn() -> bool,
+) -> f64 {
     let Some(mut rows) = rows(model, queries, poses, f64::NEG_INFINITY) else {
         return f64::NEG_INFINITY;
     };
     let mut have = least(&rows);
     let mut trust = TRUST_MM;
     for _ in 0..MOST_STEPS {
+        if over() {
+            break;
+        }
         // Rows that no move within the trust is likely to use up are not asked.
         let bar = have.max(0.0) + 3.0 * trust;
         let asked: Vec<Row> = rows.iter().filter(|r| r.spare <= bar).cloned().collect();
