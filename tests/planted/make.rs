@@ -44,6 +44,8 @@ pub enum Shape {
 pub struct Case {
     pub cavity: Cavity,
     pub stack: Stack,
+    /// Where the parts were laid, and their tubes.
+    pub planted: Placement,
     /// Volume of the parts over that of the cavity.
     pub tightness: f64,
 }
@@ -382,6 +384,7 @@ impl Plan {
                 return Some(Case {
                     cavity,
                     stack,
+                    planted,
                     tightness,
                 });
             }

@@ -6,6 +6,7 @@ mod bores;
 mod chain;
 mod chambers;
 mod core;
+mod pierce;
 mod spread;
 mod volume;
 
@@ -41,6 +42,8 @@ pub enum BoundKind {
     Chain,
     /// The parts cannot be shared out among the chambers of the cavity.
     Chambers,
+    /// More parts than points, and each part holds a point wherever it stands.
+    Pierce,
     /// The bores are told to leave where they have no room beside each other.
     Bores,
 }
@@ -57,6 +60,7 @@ impl BoundKind {
             Self::Core => "core_rectangle",
             Self::Chain => "ball_chain",
             Self::Chambers => "chambers",
+            Self::Pierce => "piercing_points",
             Self::Bores => "bores",
         }
     }
@@ -84,6 +88,9 @@ impl BoundKind {
             Self::Chambers => {
                 "the parts cannot be shared out among the separate deep regions of the cavity"
             }
+            Self::Pierce => {
+                "wherever each of these parts stands, it holds one of fewer points than there are parts"
+            }
             Self::Bores => {
                 "the bores with their tubes and webs do not find room beside each other where they leave"
             }
@@ -95,7 +102,7 @@ impl BoundKind {
     pub fn unit(self) -> &'static str {
         match self {
             Self::Volume => "mm3",
-            Self::Chambers => "parts",
+            Self::Chambers | Self::Pierce => "parts",
             _ => "mm",
         }
     }
@@ -219,7 +226,12 @@ const CHEAP: [Bound; 5] = [
     ball::refuse,
 ];
 /// Tenths of a second each.
-const DEAR: [Bound; 3] = [core::refuse, chain::refuse, chambers::refuse];
+const DEAR: [Bound; 4] = [
+    core::refuse,
+    chain::refuse,
+    chambers::refuse,
+    pierce::refuse,
+];
 
 /// The first of the cheap bounds that refuses.
 #[must_use]
@@ -330,6 +342,7 @@ mod tests {
             (Ball, block(12.0, 12.0, 3.0), vec![[3.0, 3.0, 2.6]]),
             (Core, block(7.0, 7.0, 7.0), vec![[9.5, 6.5, 2.0]]),
             (Chain, block(14.0, 4.0, 4.0), vec![[3.4, 3.4, 3.4]; 4]),
+            (Pierce, sphere(5.0, 24), vec![[5.6, 5.2, 3.6]; 2]),
             (
                 Chambers,
                 two(&block(6.0, 6.0, 4.0), 9.0),

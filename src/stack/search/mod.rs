@@ -6,6 +6,7 @@
 
 pub(crate) mod contact;
 mod descent;
+mod hull;
 mod lp;
 mod model;
 mod polish;
@@ -117,6 +118,12 @@ impl Run {
 const FIRST_LOOK: usize = 4;
 const FIRST_SECOND: Duration = Duration::from_secs(1);
 
+/// Rounds after which all that was found is laid aside and the search begins anew, and how much
+/// longer it goes each time. Of planted cases at 0.45 half were found within 15 rounds and nearly all
+/// within 60; what was not found by then was not in 400 either: the pool had drawn together.
+const EPOCH: f64 = 30.0;
+const EPOCH_GROWTH: f64 = 1.25;
+
 /// Looks for a placement of the stack in the cavity. After a first look `give_up` is asked once
 /// whether to go on.
 pub fn search(
@@ -150,6 +157,7 @@ pub fn search(
     let mut starts = 0;
     let mut cut_short = false;
     let (began, mut looked) = (Instant::now(), false);
+    let (mut epoch, mut anew) = (EPOCH, EPOCH as usize);
     for round in 0..effort.rounds.max(1) {
         let over =
             || stop.load(Ordering::Relaxed) || effort.until.is_some_and(|t| Instant::now() >= t);
@@ -163,6 +171,12 @@ pub fn search(
             if give_up() {
                 break;
             }
+        }
+        if round == anew {
+            epoch *= EPOCH_GROWTH;
+            anew += epoch as usize;
+            pool.clear();
+            nearly.clear();
         }
         let runs: Vec<Run> = (0..STARTS)
             .into_par_iter()

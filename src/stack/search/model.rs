@@ -8,7 +8,8 @@ use crate::stack::grid::Depth;
 use crate::stack::parts::{Stack, Zone};
 use crate::stack::pose::Pose;
 
-use super::contact::{Block, contact};
+use super::contact::{Block, Contact, contact};
+use super::hull::{self, Hull, Shape};
 use super::system::{Share, System};
 
 /// Spacing of the points on a part's faces, mm. Wider: a bulge of the wall between points is
@@ -38,6 +39,13 @@ pub struct Body {
     fine: Vec<(Vector, f64)>,
 }
 
+impl Body {
+    /// The closer points, in the part's own frame.
+    pub fn fine(&self) -> &[(Vector, f64)] {
+        &self.fine
+    }
+}
+
 /// The whole question in the form that the descent needs.
 pub struct Model<'a> {
     pub stack: &'a Stack,
@@ -45,6 +53,8 @@ pub struct Model<'a> {
     pub depth: &'a Depth,
     pub beside: Option<&'a Depth>,
     pub bodies: Vec<Body>,
+    /// The convex surface of each body, where it has one.
+    pub hulls: Vec<Option<Hull>>,
     /// Bodies that must keep apart, and how far.
     pub pairs: Vec<(usize, usize, f64)>,
     /// Half diagonal of each part's box.
@@ -76,9 +86,15 @@ impl<'a> Model<'a> {
         beside: Option<&'a Depth>,
         lane_mm: f64,
     ) -> Self {
-        let mut bodies = Vec::new();
+        let (mut bodies, mut hulls) = (Vec::new(), Vec::new());
         for (part, p) in stack.parts.iter().enumerate() {
             let seated = p.on_faceplate && beside.is_some();
+            let surface = p.surface.as_ref().filter(|_| !seated);
+            let hull = surface.map(|s| (Hull::new(s), s));
+            let felt = |spacing: f64| match &hull {
+                Some((hull, surface)) => hull.felt(surface, spacing),
+                None => face_points(p.half_mm(), spacing, seated),
+            };
             bodies.push(Body {
                 part,
                 middle: Vector::zeros(),
@@ -86,9 +102,10 @@ impl<'a> Model<'a> {
                 wall_need: stack.wall_clearance_mm,
                 zone: false,
                 may_share: false,
-                coarse: face_points(p.half_mm(), SPACING_MM, seated),
-                fine: face_points(p.half_mm(), FINE_SPACING_MM, seated),
+                coarse: felt(SPACING_MM),
+                fine: felt(FINE_SPACING_MM),
             });
+            hulls.push(hull.map(|h| h.0));
             for z in p.zones().into_iter().chain(lead(stack, part, lane_mm)) {
                 let lead = z.lead.then_some(stack.wall_clearance_mm);
                 // A round bar is stood for by the square one whose corners lie on it.
@@ -109,6 +126,7 @@ impl<'a> Model<'a> {
                     coarse: face_points(z.half, SPACING_MM, false),
                     fine: face_points(z.half, FINE_SPACING_MM, false),
                 });
+                hulls.push(None);
             }
         }
         let mut pairs = Vec::new();
@@ -132,9 +150,34 @@ impl<'a> Model<'a> {
             depth,
             beside,
             bodies,
+            hulls,
             pairs,
             radius,
         }
+    }
+
+    /// A body as it meets others.
+    pub fn shape<'s>(&'s self, body: usize, block: &'s Block, grown: f64) -> Shape<'s> {
+        Shape {
+            block,
+            hull: self.hulls[body].as_ref(),
+            grown,
+        }
+    }
+
+    /// The contact of two bodies, or `None` where they are `reach` apart or more.
+    #[inline]
+    pub fn meet(
+        &self,
+        (i, j): (usize, usize),
+        (a, b): (&Block, &Block),
+        grown: f64,
+        reach: f64,
+    ) -> Option<Contact> {
+        if self.hulls[i].is_none() && self.hulls[j].is_none() {
+            return contact(a, b, reach);
+        }
+        hull::contact(self.shape(i, a, grown), self.shape(j, b, grown), reach)
     }
 
     pub fn parts(&self) -> usize {
@@ -226,7 +269,7 @@ impl<'a> Model<'a> {
             if (b.middle - a.middle).norm_squared() >= reach * reach {
                 continue;
             }
-            let Some(c) = contact(a, b, aim) else {
+            let Some(c) = self.meet((i, j), (a, b), grown, aim) else {
                 continue;
             };
             let short = aim - c.gap;
@@ -327,7 +370,7 @@ impl<'a> Model<'a> {
             let b = block(&self.bodies[other], &poses[other_part], 1.0);
             let reach = Vector::from(a.half).norm() + Vector::from(b.half).norm() + need;
             if (b.middle - a.middle).norm_squared() < reach * reach
-                && let Some(c) = contact(&a, &b, need)
+                && let Some(c) = self.meet((mine, other), (&a, &b), 1.0, need)
             {
                 sum += PAIR_WEIGHT * (need - c.gap).powi(2);
             }
