@@ -111,7 +111,7 @@ pub struct Fit {
     /// Write the answer as JSON (`-`: to the output)
     #[arg(long, value_name = "FILE")]
     pub json: Option<PathBuf>,
-    /// Write the placed parts as meshes (3MF)
+    /// Write the placed parts and tubes as meshes (3MF, or PLY as one mesh)
     #[arg(long, value_name = "FILE")]
     pub parts: Option<PathBuf>,
     /// Write a page to look at: one HTML file that opens from disk with no network

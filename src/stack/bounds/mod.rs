@@ -10,6 +10,7 @@ mod pierce;
 mod spread;
 mod volume;
 
+use std::sync::atomic::AtomicUsize;
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Instant;
 
@@ -128,6 +129,9 @@ pub(crate) struct Facts<'a> {
     pub depth: &'a Depth,
     pub queries: MeshQueries<'a>,
     cores: Mutex<Vec<(f64, Arc<Core>)>>,
+    /// How much the dearest bound has looked at, over all its questions.
+    looked: AtomicUsize,
+    until: Option<Instant>,
 }
 
 impl<'a> Facts<'a> {
@@ -138,7 +142,14 @@ impl<'a> Facts<'a> {
             depth,
             queries: MeshQueries::new(cavity.mesh()),
             cores: Mutex::new(Vec::new()),
+            looked: AtomicUsize::new(0),
+            until: None,
         }
+    }
+
+    /// Has the time run out? A bound that is cut short says nothing.
+    fn over(&self) -> bool {
+        self.until.is_some_and(|t| Instant::now() >= t)
     }
 
     /// Boxes that keep the wall clearance all round (those on the faceplate do not; a part given
@@ -249,9 +260,11 @@ pub fn dear(
     depth: &Depth,
     until: Option<Instant>,
 ) -> Option<Proof> {
-    let facts = Facts::new(cavity, stack, depth);
-    let over = || until.is_some_and(|t| Instant::now() >= t);
-    let mut left = DEAR.iter().take_while(|_| !over());
+    let facts = Facts {
+        until,
+        ..Facts::new(cavity, stack, depth)
+    };
+    let mut left = DEAR.iter().take_while(|_| !facts.over());
     left.find_map(|bound| bound(&facts))
 }
 

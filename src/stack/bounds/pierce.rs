@@ -1,344 +1,273 @@
-//! Piercing points. If every box of some parts, wherever it may stand alone in the cavity, holds one
-//! of k points (or comes nearer to it than half the clearance), and the parts are more than k, two of
-//! them would hold the same point. That each box holds one is shown for all turns and all places:
-//! cells of turns and places are halved until the whole cell either puts a point of the box too near
-//! to the wall or keeps one of the k points in the box.
+//! Piercing points. If a box, wherever it may stand alone, comes nearer to a point than half the
+//! clearance, no two such boxes find room: one point a chamber, and no more boxes than chambers.
 //!
-//! A turn is a quaternion; those of one box that differ by half turns about its own axes are one, so
-//! the quaternions whose first figure is the largest are all: (1, x, y, z) with x, y, z in [-1, 1].
+//! A box that keeps off the point p has a face that p lies beyond, by 1/√3 of the distance or more. So
+//! the face opposite lies in the cavity's cap {x: (x − p)·n ≥ s}, n across the faces and s the width
+//! of the box between them and that much more; and it is a rectangle square to n, whose diagonal with
+//! the wall clearance at both ends lies in the cap. Where no cap in any direction is so wide, the box
+//! holds p. Directions are covered by patches, each cap taken large enough for the whole patch.
 
-use std::sync::atomic::{AtomicUsize, Ordering};
+use std::sync::atomic::Ordering;
 
-use nalgebra::{Matrix3, Quaternion, UnitQuaternion};
 use rayon::prelude::*;
 
+use super::spread::{Patch, across, patches};
 use super::{BoundKind, Facts, Proof, SAFETY_MM};
 use crate::mesh::{Point, Vector};
-use crate::stack::grid::{NODE_ERROR_MM, exact_depth};
-use crate::stack::search::rng::Rng;
+use crate::stack::grid::NODE_ERROR_MM;
 
-/// Poses drawn for the guess where the points should be, and kept of them a part.
-const DRAWN: usize = 60_000;
-const KEPT: usize = 150;
-/// In how few points so many parts are tried; more would need rooms with as many chambers.
-const MOST_POINTS: usize = 3;
-/// Cells looked at before the bound is given up: a second or two.
-const MOST_CELLS: usize = 4_000_000;
-/// A cell whose points all move less than this, mm, is halved no more.
-const FINEST_MM: f64 = 0.06;
-/// Sets of points tried, each mended by the pose that the last one failed at.
-const TRIES: usize = 6;
+/// Patches are halved until they reach this far, rad. Smaller ones gain less than 0.1 mm.
+const FINEST_RAD: f64 = 0.012;
+/// Points tried in a chamber, each moved towards the cap that the last one failed at, and how far, mm.
+const TRIES: usize = 12;
+const MOVE_MM: f64 = 0.25;
+/// Directions in a cap that its width is read along.
+const WIDTHS: usize = 24;
+/// Edges looked at before the bound is given up, over all caps: about a second.
+const MOST_EDGES: usize = 1_000_000_000;
+/// More chambers than this are crumbs of a region's rim.
+const MOST_CHAMBERS: usize = 6;
 
 pub(super) fn refuse(facts: &Facts) -> Option<Proof> {
     let mut parts = facts.free();
-    // The thickest first: they have the least play.
-    let play = |i: usize| facts.stack.parts[i].sides_mm().iter().product::<f64>();
-    parts.sort_by(|&a, &b| play(b).total_cmp(&play(a)));
-    let most = parts.len().min(MOST_POINTS + 1);
-    let bodies: Vec<Body> = parts[..most].iter().map(|&i| Body::new(facts, i)).collect();
-    let mut rng = Rng::new(1);
-    let drawn: Vec<Vec<Stand>> = bodies.iter().map(|b| b.drawn(facts, &mut rng)).collect();
-    let looked = AtomicUsize::new(0);
-    for n in 2..=most {
-        let mut poses: Vec<Stand> = drawn[..n].concat();
-        for _ in 0..TRIES {
-            let (points, worst) = pierced(&poses, n - 1);
-            if worst > facts.stack.clearance_mm / 2.0 - 2.0 * FINEST_MM {
-                break;
+    let bulk = |i: usize| facts.stack.parts[i].volume_mm3();
+    parts.sort_by(|&a, &b| bulk(b).total_cmp(&bulk(a)));
+    // Each of the first n parts must hold its chamber's point: n more than chambers.
+    let thinnest = |n: usize| {
+        let depths = parts[..n].iter().map(|&i| facts.core_depth_mm(i));
+        depths.fold(f64::INFINITY, f64::min)
+    };
+    for n in 2..=parts.len().min(MOST_CHAMBERS + 1) {
+        let part = *parts[..n]
+            .iter()
+            .find(|&&i| facts.core_depth_mm(i) <= thinnest(n))?;
+        // Without a look at the region: more chambers than parts leave are of no use.
+        if n > 2 || facts.deep_groups(facts.core_depth_mm(part)).len() > 1 {
+            let core = facts.core(part);
+            let chambers = core.components();
+            if !(2..n.min(MOST_CHAMBERS + 1)).contains(&chambers) {
+                continue;
             }
-            let failed = bodies[..n]
-                .iter()
-                .find_map(|b| b.missed(facts, &points, &looked));
-            match failed {
-                None => {
-                    return Some(Proof {
-                        bound: BoundKind::Pierce,
-                        need: n as f64,
-                        have: (n - 1) as f64,
-                        parts: parts[..n].to_vec(),
-                    });
-                }
-                Some(Some(pose)) => poses.push(pose),
-                Some(None) => break,
+            let rooms: Vec<Room> = (0..chambers)
+                .map(|k| {
+                    Room::new(
+                        facts,
+                        &parts[..n],
+                        Some((&core.rim(Some(k)), core.reach_mm)),
+                    )
+                })
+                .collect();
+            if rooms.iter().all(|r| r.pierced(facts, &parts[..n])) {
+                return Some(proof(&parts[..n], chambers));
             }
+            continue;
+        }
+        if Room::new(facts, &parts[..n], None).pierced(facts, &parts[..n]) {
+            return Some(proof(&parts[..n], 1));
         }
     }
     None
 }
 
-/// A box somewhere.
-#[derive(Clone, Copy)]
-struct Stand {
-    half: Vector,
-    turn: Matrix3<f64>,
+fn proof(parts: &[usize], chambers: usize) -> Proof {
+    Proof {
+        bound: BoundKind::Pierce,
+        need: parts.len() as f64,
+        have: chambers as f64,
+        parts: parts.to_vec(),
+    }
+}
+
+/// What a part whose middle lies in one chamber can reach of the cavity.
+struct Room {
+    /// Pieces of the surface: an edge's two ends.
+    edges: Vec<[Point; 2]>,
+    /// Places on the rim of what can be reached, in the open, each stretched by `more`.
+    rim: Vec<Point>,
+    more: f64,
     middle: Point,
 }
 
-impl Stand {
-    /// Signed distance of a place from the box, mm; negative inside.
-    fn distance(&self, p: &Point) -> f64 {
-        let over = self.turn.tr_mul(&(p - self.middle)).abs() - self.half;
-        over.sup(&Vector::zeros()).norm() + over.max().min(0.0)
-    }
-
-    /// The way in which that grows.
-    fn slope(&self, p: &Point) -> Vector {
-        let own = self.turn.tr_mul(&(p - self.middle));
-        let over = own.abs() - self.half;
-        let mut way = over.sup(&Vector::zeros());
-        if way.norm() < 1e-12 {
-            way[over.imax()] = 1.0;
-        }
-        self.turn * way.zip_map(&own, |w, o| w.copysign(o)).normalize()
-    }
-}
-
-/// One part, and the points of it that are held against the wall.
-struct Body {
-    half: Vector,
-    radius: f64,
-    /// Point of the box, and the depth that it needs.
-    felt: Vec<(Vector, f64)>,
-}
-
-/// Turns within `turn_half` of a quaternion's figures, places within `place_half` of a place.
-#[derive(Clone, Copy)]
-struct Cell {
-    turn_at: Vector,
-    turn_half: f64,
-    place_at: Point,
-    place_half: f64,
-}
-
-impl Cell {
-    /// Largest angle from the middle of the turns, rad. All figures' lengths are 1 or more, so the
-    /// sine of half of it is at most their distance.
-    fn angle(&self) -> f64 {
-        2.0 * (3.0_f64.sqrt() * self.turn_half).min(1.0).asin()
-    }
-
-    fn reach(&self) -> f64 {
-        3.0_f64.sqrt() * self.place_half
-    }
-
-    fn turn(&self) -> Matrix3<f64> {
-        turn_of(&self.turn_at)
-    }
-}
-
-fn turn_of(at: &Vector) -> Matrix3<f64> {
-    let q = Quaternion::new(1.0, at.x, at.y, at.z);
-    UnitQuaternion::from_quaternion(q)
-        .to_rotation_matrix()
-        .into_inner()
-}
-
-impl Body {
-    fn new(facts: &Facts, part: usize) -> Self {
-        let half = Vector::from(facts.stack.parts[part].half_mm());
-        let wall = facts.wall_mm(part) - SAFETY_MM;
-        let thin = half.min();
-        let mut felt = vec![(Vector::zeros(), thin + wall)];
-        for i in 0..8 {
-            let side = Vector::from_fn(|k, _| if i >> k & 1 == 1 { 1.0 } else { -1.0 });
-            felt.push((half.component_mul(&side), wall));
-            // Middles of its inscribed balls, at the corners of their rectangle.
-            felt.push(((half.add_scalar(-thin)).component_mul(&side), thin + wall));
-        }
-        Self {
-            half,
-            radius: half.norm(),
-            felt,
-        }
-    }
-
-    /// Poses that the grid takes for possible.
-    fn drawn(&self, facts: &Facts, rng: &mut Rng) -> Vec<Stand> {
-        let depth = facts.depth;
-        let deep: Vec<usize> = (0..depth.values().len())
-            .filter(|&i| f64::from(depth.values()[i]) >= self.felt[0].1 - 0.2)
-            .collect();
-        let mut out = Vec::new();
-        for _ in 0..DRAWN {
-            let Some(&node) = deep.get(rng.below(deep.len())) else {
-                break;
-            };
-            let nudge = Vector::from_fn(|_, _| rng.within(-0.5, 0.5)) * depth.step_mm();
-            let stand = Stand {
-                half: self.half,
-                turn: rng.turn(),
-                middle: depth.node_at(node) + nudge,
-            };
-            let stands = self
-                .felt
-                .iter()
-                .all(|(q, need)| depth.depth(&(stand.middle + stand.turn * q)) >= need - 0.05);
-            if stands {
-                out.push(stand);
-                if out.len() == KEPT {
-                    break;
-                }
-            }
-        }
-        out
-    }
-
-    /// A pose, possible as far as it was looked at, that holds none of the points; `Some(None)` where
-    /// it was not found out in time.
-    #[allow(clippy::option_option)] // shown to hold one; a pose that does not; not found out
-    fn missed(
-        &self,
-        facts: &Facts,
-        points: &[Point],
-        looked: &AtomicUsize,
-    ) -> Option<Option<Stand>> {
-        let (lo, hi) = facts.cavity.mesh().bounds()?;
-        let size = (hi - lo).max() / 2.0;
-        let whole = Cell {
-            turn_at: Vector::zeros(),
-            turn_half: 1.0,
-            place_at: nalgebra::center(&lo, &hi),
-            place_half: size,
+impl Room {
+    /// All of the cavity, or what is within the parts' half diagonal of a region's rim points.
+    fn new(facts: &Facts, parts: &[usize], core: Option<(&[Point], f64)>) -> Self {
+        let mesh = facts.cavity.mesh();
+        let half = |i: &usize| Vector::from(facts.stack.parts[*i].half_mm()).norm();
+        let far = parts.iter().map(half).fold(0.0, f64::max) + facts.stack.wall_clearance_mm;
+        let more = facts.depth.half_diagonal_mm();
+        let thin: Vec<Point> = match core {
+            Some((rim, _)) => rim.iter().step_by(1 + rim.len() / 400).copied().collect(),
+            None => Vec::new(),
         };
-        let mut cells = vec![whole];
-        while cells.len() < 4000 {
-            let before = cells.len();
-            cells = cells
-                .iter()
-                .filter(|c| !self.settled(facts, points, c))
-                .flat_map(|c| self.halved(c))
-                .collect();
-            if cells.is_empty() {
-                return None;
-            }
-            if cells.len() <= before {
-                break;
+        // Every point of the region is as near to one of the few as the few are to each other.
+        let grain = core.map_or(0.0, |(rim, reach)| {
+            let from = |p: &Point| nearest(&thin, p);
+            rim.iter().map(from).fold(0.0, f64::max) + reach
+        });
+        let within = |p: &Point, d: f64| core.is_none() || nearest(&thin, p) <= far + grain + d;
+        // A facet that reaches into the room has all its edges within its longest of that place.
+        let long = (0..mesh.facets().len())
+            .flat_map(|f| {
+                let [a, b, c] = mesh.corners(f);
+                [(b - a).norm(), (c - b).norm(), (a - c).norm()]
+            })
+            .fold(0.0, f64::max);
+        let mut edges = Vec::new();
+        for f in 0..mesh.facets().len() {
+            let c = mesh.corners(f);
+            for (a, b) in [(c[0], c[1]), (c[1], c[2]), (c[2], c[0])] {
+                // Each edge is met from both sides; a closed surface runs along it both ways.
+                let first = (a.x, a.y, a.z) < (b.x, b.y, b.z);
+                if first && within(&a, long) {
+                    edges.push([a, b]);
+                }
             }
         }
-        cells.par_iter().find_map_first(|cell| {
-            let mut todo = vec![*cell];
-            while let Some(cell) = todo.pop() {
-                if looked.fetch_add(1, Ordering::Relaxed) > MOST_CELLS {
-                    return Some(None);
+        let depth = facts.depth;
+        let mut rim = Vec::new();
+        if core.is_some() {
+            for (i, v) in depth.values().iter().enumerate() {
+                let p = depth.node_at(i);
+                if f64::from(*v) + NODE_ERROR_MM > -more {
+                    let d = nearest(&thin, &p) - far - grain;
+                    if d.abs() <= 2.0 * more {
+                        rim.push(p);
+                    }
                 }
-                if self.settled(facts, points, &cell) {
+            }
+        }
+        let middle = match core {
+            Some((rim, _)) => mean(rim),
+            None => mean(mesh.points()),
+        };
+        Self {
+            edges,
+            rim,
+            more,
+            middle,
+        }
+    }
+
+    /// Is there a point that each of the parts holds wherever it stands here?
+    fn pierced(&self, facts: &Facts, parts: &[usize]) -> bool {
+        let mut point = self.middle;
+        for _ in 0..TRIES {
+            let failed = parts.iter().find_map(|&i| self.missed(facts, i, &point));
+            match failed {
+                None => return true,
+                Some(way) => point += way * MOVE_MM,
+            }
+        }
+        false
+    }
+
+    /// A direction in which the part may stand off the point.
+    fn missed(&self, facts: &Facts, part: usize, point: &Point) -> Option<Vector> {
+        let keep = facts.stack.clearance_mm / 2.0 / 3.0_f64.sqrt() - SAFETY_MM;
+        let wall = facts.wall_mm(part);
+        let far = |p: &Point| (p - point).norm();
+        let ends = self.edges.iter().flatten().map(far);
+        let open = self.rim.iter().map(|p| far(p) + self.more);
+        let reach = ends.chain(open).fold(0.0, f64::max);
+        let size = facts.stack.parts[part].size_mm;
+        (0..3).find_map(|k| {
+            let cap = Cap {
+                facts,
+                room: self,
+                point: *point,
+                reach,
+                over: size[k] + keep,
+                need: size[(k + 1) % 3].hypot(size[(k + 2) % 3]) + 2.0 * wall - SAFETY_MM,
+            };
+            cap.wide_enough()
+        })
+    }
+}
+
+/// The caps beyond a point that are looked at for a rectangle.
+struct Cap<'a> {
+    facts: &'a Facts<'a>,
+    room: &'a Room,
+    point: Point,
+    reach: f64,
+    over: f64,
+    need: f64,
+}
+
+impl Cap<'_> {
+    /// A direction whose cap may hold the diagonal.
+    fn wide_enough(&self) -> Option<Vector> {
+        let all: Vec<(Patch, f64)> = patches(4)
+            .into_iter()
+            .flat_map(|p| [(p, 1.0), (p, -1.0)])
+            .collect();
+        let looked = &self.facts.looked;
+        let each = self.room.edges.len() + self.room.rim.len();
+        all.par_iter().find_map_first(|&(patch, sign)| {
+            let mut todo = vec![patch];
+            while let Some(patch) = todo.pop() {
+                let gone = looked.fetch_add(each, Ordering::Relaxed);
+                let off = patch.cosine().acos();
+                let way = patch.direction() * sign;
+                if self.width(&way, off) < self.need * off.cos() {
                     continue;
                 }
-                if cell.reach() + self.radius * cell.angle() < FINEST_MM {
-                    return Some(Some(Stand {
-                        half: self.half,
-                        turn: cell.turn(),
-                        middle: cell.place_at,
-                    }));
+                if off < FINEST_RAD || gone > MOST_EDGES || self.facts.over() {
+                    return Some(way);
                 }
-                todo.extend(self.halved(&cell));
+                todo.extend(patch.quarters());
             }
             None
         })
     }
 
-    /// Does every pose of the cell hold one of the points, or none keep clear of the wall?
-    fn settled(&self, facts: &Facts, points: &[Point], cell: &Cell) -> bool {
-        let (turn, angle, reach) = (cell.turn(), cell.angle(), cell.reach());
-        let stand = Stand {
-            half: self.half,
-            turn,
-            middle: cell.place_at,
-        };
-        let near = facts.stack.clearance_mm / 2.0 - SAFETY_MM;
-        let held = points.iter().any(|p| {
-            let moved = reach + (p - cell.place_at).norm() * angle;
-            stand.distance(p) + moved < near
+    /// Width across `way` of all caps whose direction is within `off` of it, from above.
+    fn width(&self, way: &Vector, off: f64) -> f64 {
+        // (x − p)·n ≥ s for some n of the patch: then (x − p)·way ≥ s cos − reach sin.
+        let base = self.over * off.cos() - self.reach * off.sin();
+        let (u, v) = across(way);
+        let axes: [Vector; WIDTHS] = std::array::from_fn(|i| {
+            let (s, c) = (std::f64::consts::PI * i as f64 / WIDTHS as f64).sin_cos();
+            u * c + v * s
         });
-        held || self.felt.iter().any(|(q, need)| {
-            let p = cell.place_at + turn * q;
-            let moved = reach + q.norm() * angle;
-            self.too_near(facts, &p, need - moved, moved)
-        })
-    }
-
-    /// Is the place surely less deep than `need`? By the nodes round it, and where these leave it
-    /// open and little else is, by its exact depth.
-    fn too_near(&self, facts: &Facts, p: &Point, need: f64, moved: f64) -> bool {
-        let depth = facts.depth;
-        let most = depth
-            .cell_nodes(p)
-            .into_iter()
-            .map(|n| f64::from(depth.values()[n]) + NODE_ERROR_MM + (depth.node_at(n) - p).norm());
-        let most = most.fold(f64::INFINITY, f64::min);
-        if most < need {
-            return true;
-        }
-        let slack = most - 2.0 * depth.half_diagonal_mm();
-        moved < 0.8 && slack < need && exact_depth(&facts.queries, p) < need
-    }
-
-    /// Halves the turns or the places, whichever move the box further.
-    fn halved(&self, cell: &Cell) -> Vec<Cell> {
-        let turns = self.radius * cell.angle() > cell.reach();
-        let half = if turns {
-            cell.turn_half
-        } else {
-            cell.place_half
-        } / 2.0;
-        let each = (0..8).map(|i| {
-            let off = Vector::from_fn(|k, _| if i >> k & 1 == 1 { half } else { -half });
-            if turns {
-                Cell {
-                    turn_at: cell.turn_at + off,
-                    turn_half: half,
-                    ..*cell
-                }
-            } else {
-                Cell {
-                    place_at: cell.place_at + off,
-                    place_half: half,
-                    ..*cell
-                }
+        let mut spans = [[f64::INFINITY, f64::NEG_INFINITY]; WIDTHS];
+        let mut put = |p: &Vector, more: f64| {
+            for (span, axis) in spans.iter_mut().zip(&axes) {
+                let h = p.dot(axis);
+                *span = [span[0].min(h - more), span[1].max(h + more)];
             }
-        });
-        each.collect()
+        };
+        for [a, b] in &self.room.edges {
+            let (a, b) = (a - self.point, b - self.point);
+            let (ha, hb) = (a.dot(way) - base, b.dot(way) - base);
+            if ha >= 0.0 {
+                put(&a, 0.0);
+            }
+            if hb >= 0.0 {
+                put(&b, 0.0);
+            }
+            if (ha >= 0.0) != (hb >= 0.0) {
+                put(&(a + (b - a) * (ha / (ha - hb))), 0.0);
+            }
+        }
+        for p in &self.room.rim {
+            let p = p - self.point;
+            if p.dot(way) - base >= -self.room.more {
+                put(&p, self.room.more);
+            }
+        }
+        let wide = spans.iter().map(|s| s[1] - s[0]);
+        let between = (std::f64::consts::PI / (2.0 * WIDTHS as f64)).cos();
+        wide.fold(0.0, f64::max) / between
     }
 }
 
-/// `k` points such that each pose holds one as deep as can be; and how far the worst pose is from
-/// holding one, mm (negative: all do).
-fn pierced(poses: &[Stand], k: usize) -> (Vec<Point>, f64) {
-    let mut points: Vec<Point> = Vec::new();
-    let Some(first) = poses.first() else {
-        return (points, f64::INFINITY);
-    };
-    points.push(first.middle);
-    let gap = |p: &Stand, points: &[Point]| {
-        let each = points.iter().map(|q| p.distance(q));
-        each.fold(f64::INFINITY, f64::min)
-    };
-    while points.len() < k {
-        let far = poses
-            .iter()
-            .max_by(|a, b| gap(a, &points).total_cmp(&gap(b, &points)));
-        points.extend(far.map(|p| p.middle));
-    }
-    let mut best = (points.clone(), f64::INFINITY);
-    let mut step = 0.5;
-    for _ in 0..400 {
-        let worst = poses
-            .iter()
-            .map(|p| (gap(p, &points), p))
-            .max_by(|a, b| a.0.total_cmp(&b.0));
-        let Some((have, pose)) = worst else { break };
-        if have < best.1 {
-            best = (points.clone(), have);
-        }
-        let nearest = (0..points.len()).min_by(|&a, &b| {
-            pose.distance(&points[a])
-                .total_cmp(&pose.distance(&points[b]))
-        });
-        if let Some(j) = nearest {
-            let slope = pose.slope(&points[j]);
-            points[j] -= slope * step;
-        }
-        step = (step * 0.985_f64).max(0.01);
-    }
-    best
+fn nearest(points: &[Point], p: &Point) -> f64 {
+    let sq = points.iter().map(|q| (q - p).norm_squared());
+    sq.fold(f64::INFINITY, f64::min).sqrt()
+}
+
+fn mean(points: &[Point]) -> Point {
+    let n = points.len().max(1) as f64;
+    Point::from(points.iter().map(|p| p.coords).sum::<Vector>() / n)
 }

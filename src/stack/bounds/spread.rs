@@ -51,14 +51,14 @@ pub(super) fn cylinder(facts: &Facts) -> Option<Proof> {
 
 /// A patch of directions on a face of the cube round the origin.
 #[derive(Clone, Copy)]
-struct Patch {
+pub(super) struct Patch {
     face: usize,
     at: [f64; 2],
     half: f64,
 }
 
 impl Patch {
-    fn direction(&self) -> Vector {
+    pub fn direction(&self) -> Vector {
         let mut v = Vector::zeros();
         v[self.face] = 1.0;
         v[(self.face + 1) % 3] = self.at[0];
@@ -68,12 +68,12 @@ impl Patch {
 
     /// Cosine of the largest angle from the patch's middle to any of its directions. On the cube
     /// nothing is nearer than 1, so the sine is at most the distance on the face.
-    fn cosine(&self) -> f64 {
+    pub fn cosine(&self) -> f64 {
         let sine = std::f64::consts::SQRT_2 * self.half;
         (1.0 - sine * sine).max(0.0).sqrt()
     }
 
-    fn quarters(&self) -> [Self; 4] {
+    pub fn quarters(&self) -> [Self; 4] {
         let h = self.half / 2.0;
         [[-h, -h], [-h, h], [h, -h], [h, h]].map(|d| Self {
             at: [self.at[0] + d[0], self.at[1] + d[1]],
@@ -84,7 +84,7 @@ impl Patch {
 }
 
 /// All directions (to sign) in n × n patches a face.
-fn patches(n: usize) -> Vec<Patch> {
+pub(super) fn patches(n: usize) -> Vec<Patch> {
     let at = |i: usize| -1.0 + (2.0 * i as f64 + 1.0) / n as f64;
     let mut out = Vec::with_capacity(3 * n * n);
     for face in 0..3 {
@@ -194,7 +194,7 @@ pub(super) fn outermost(points: &[Point]) -> Vec<Point> {
     out
 }
 
-fn across(axis: &Vector) -> (Vector, Vector) {
+pub(super) fn across(axis: &Vector) -> (Vector, Vector) {
     let other = if axis.x.abs() < 0.7 {
         Vector::x()
     } else {

@@ -187,7 +187,7 @@ fn bend(
     radius: f64,
     movable: &dyn Fn(usize) -> bool,
 ) {
-    let most = 0.985 * chord * chord / radius;
+    let most = 0.993 * chord * chord / radius;
     let n = line.len();
     for i in 0..n {
         let Some([a, b, c]) = three(line, i, start, end, chord) else {

@@ -93,7 +93,7 @@ pub struct Room<'a> {
 }
 
 impl<'a> Room<'a> {
-    /// The room for the tube of part `own` to its bore.
+    /// The room for the tube of part `own` to its bore; `alone`: as if no other part were there.
     pub fn new(
         depth: &'a Depth,
         stack: &Stack,
@@ -102,10 +102,14 @@ impl<'a> Room<'a> {
         bore: &Bore,
         exit: &Exit,
         tubes: &[Tube],
+        alone: bool,
     ) -> Self {
         let radius = bore.outer_mm / 2.0;
         let mut blocks = Vec::new();
         for (i, part) in stack.parts.iter().enumerate() {
+            if alone && i != own {
+                continue;
+            }
             let stub = part.spout.map_or(0.0, |s| s.length_mm);
             let keep = if i == own {
                 // The stub may hold the tube's start nearer than the clearance.

@@ -7,6 +7,7 @@
 pub(crate) mod contact;
 mod descent;
 mod hull;
+mod lanes;
 mod lp;
 mod model;
 mod polish;
@@ -30,6 +31,7 @@ use super::pose::Pose;
 use super::route::{NoWay, Plumbing};
 use crate::mesh::MeshQueries;
 use descent::{Plan, Scratch, descend};
+use lanes::give_way;
 use model::{Faults, Model, Weights};
 use polish::polish;
 use rng::Rng;
@@ -216,6 +218,18 @@ pub fn search(
                 best = Some(new);
             }
         }
+        if std::env::var("FITDBG").is_ok() {
+            let near = runs.iter().filter(|r| r.spare_mm.is_some()).count();
+            let good = runs
+                .iter()
+                .filter(|r| r.spare_mm.is_some_and(|s| s >= 0.0))
+                .count();
+            eprintln!(
+                "round {round} {:.2}s near {near} good {good} best {:.3}",
+                began.elapsed().as_secs_f64(),
+                runs.iter().map(|r| r.short_mm()).fold(9.0, f64::min)
+            );
+        }
         keep_nearly(&mut nearly, &runs);
         keep_best(&mut pool, runs);
     }
@@ -383,7 +397,26 @@ fn polish_near(
                 if let (Some(p), true) = (plumbing, spare >= 0.0) {
                     // As they will be printed, so that the tubes begin at the spouts to the digit.
                     let printed: Vec<Pose> = run.poses.iter().map(Pose::as_printed).collect();
-                    let tubes = p.lay(&printed, n == 0, over);
+                    let tubes = p.lay(&printed, n < 2, over);
+                    if std::env::var("FITDBG").is_ok() {
+                        eprintln!(
+                            "lay n{n} lane {} {:?}",
+                            run.lane,
+                            tubes.as_ref().map(|_| 0).map_err(|e| (e.part, e.laid))
+                        );
+                    }
+                    let mut tubes = tubes;
+                    if tubes.is_err() && !over() {
+                        let mut own = model.again();
+                        let mut poses = run.poses.clone();
+                        if let Ok(laid) = give_way(&mut own, p, queries, &mut poses, over) {
+                            run.poses = poses;
+                            tubes = Ok(laid);
+                        }
+                        if std::env::var("FITDBG").is_ok() {
+                            eprintln!("gave way {}", tubes.is_ok());
+                        }
+                    }
                     if let Err(no_way) = &tubes {
                         // The part whose tube is stuck is the one to move next.
                         let own = model.bodies.iter().position(|b| b.part == no_way.part);

@@ -26,6 +26,9 @@ const PAIR_WEIGHT: f64 = 6.0;
 /// More than a tight case has to spare (0.007 was seen) would miss it: the polish takes it back.
 pub const AIM_MM: f64 = 0.004;
 
+/// How far from its need a piece that stands still is looked at, mm.
+const WATCHED_MM: f64 = 0.3;
+
 /// One box that belongs to a part.
 pub struct Body {
     pub part: usize,
@@ -59,6 +62,17 @@ pub struct Model<'a> {
     pub pairs: Vec<(usize, usize, f64)>,
     /// Half diagonal of each part's box.
     pub radius: Vec<f64>,
+    /// What stands still and is kept clear of: pieces of tubes.
+    pub fixed: Vec<Fixed>,
+    cavity: &'a Cavity,
+    lane_mm: f64,
+}
+
+/// A piece of a tube that other parts than its own keep clear of.
+pub struct Fixed {
+    pub block: Block,
+    pub own: usize,
+    pub need: f64,
 }
 
 /// Weights that grow on what stays stuck.
@@ -81,7 +95,7 @@ pub struct Faults {
 impl<'a> Model<'a> {
     pub fn new(
         stack: &'a Stack,
-        cavity: &Cavity,
+        cavity: &'a Cavity,
         depth: &'a Depth,
         beside: Option<&'a Depth>,
         lane_mm: f64,
@@ -153,7 +167,21 @@ impl<'a> Model<'a> {
             hulls,
             pairs,
             radius,
+            fixed: Vec::new(),
+            cavity,
+            lane_mm,
         }
+    }
+
+    /// The same question once more, for a run that wants to change it.
+    pub fn again(&self) -> Self {
+        Self::new(
+            self.stack,
+            self.cavity,
+            self.depth,
+            self.beside,
+            self.lane_mm,
+        )
     }
 
     /// A body as it meets others.
@@ -293,8 +321,42 @@ impl<'a> Model<'a> {
                 );
             }
         }
+        for (b, body) in self.bodies.iter().enumerate() {
+            for fixed in self.fixed_near(body.part, &blocks[b]) {
+                let Some(c) = contact(&blocks[b], &fixed.block, fixed.need + AIM_MM) else {
+                    continue;
+                };
+                let short = fixed.need + AIM_MM - c.gap;
+                sum += PAIR_WEIGHT * short * short;
+                if told_any {
+                    told.walls[b] = told.walls[b].max(short - AIM_MM);
+                    told.worst_mm = told.worst_mm.max(short - AIM_MM);
+                }
+                if let Some(s) = system.as_deref_mut() {
+                    let mut share = Share::default();
+                    let lever = c.at - poses[body.part].middle;
+                    share.push(&-c.axis, &lever.cross(&-c.axis), short, PAIR_WEIGHT);
+                    s.push_share(body.part, &share);
+                }
+            }
+        }
         told.cost = sum;
         sum
+    }
+
+    /// What stands still near a body and is not its own part's.
+    pub fn fixed_near<'s>(
+        &'s self,
+        part: usize,
+        block: &'s Block,
+    ) -> impl Iterator<Item = &'s Fixed> + 's {
+        self.fixed.iter().filter(move |f| {
+            let reach = Vector::from(block.half).norm()
+                + Vector::from(f.block.half).norm()
+                + f.need
+                + WATCHED_MM;
+            f.own != part && (f.block.middle - block.middle).norm_squared() < reach * reach
+        })
     }
 
     fn wall_cost(

@@ -2,7 +2,7 @@
 //! raised by small moves of all parts at once. Takes away what grid, sampling and the aim of the
 //! descent cost, and leaves the placement in the middle of its play.
 
-use super::contact::{Block, Contact, reach_of};
+use super::contact::{Block, Contact, contact, reach_of};
 use super::descent::shifted;
 use super::lp::{Row, raise_least};
 use super::model::{Model, block};
@@ -136,6 +136,18 @@ fn rows(model: &Model, queries: &MeshQueries, poses: &[Pose], floor: f64) -> Opt
         }
     }
     for (b, body) in model.bodies.iter().enumerate() {
+        for fixed in model.fixed_near(body.part, &blocks[b]) {
+            if let Some(c) = contact(&blocks[b], &fixed.block, fixed.need + WATCH_MM) {
+                if c.gap - fixed.need <= floor {
+                    return None;
+                }
+                out.push(Row {
+                    spare: c.gap - fixed.need,
+                    first: grip(model, body.part, poses, &-c.axis, &c.at),
+                    second: None,
+                });
+            }
+        }
         let needs = (body.wall_need, floor);
         if model.hulls[b].is_some() {
             if !hull_wall_rows(model, queries, poses, b, needs, &mut out) {
