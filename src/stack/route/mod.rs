@@ -19,7 +19,7 @@ use super::tip::Tip;
 use crate::mesh::{MeshQueries, Point, Vector};
 use curve::{CHORD_MM, Heading, Piece};
 use lattice::{Quest, seek};
-use relax::{End, relax};
+use relax::{Asked, End, relax};
 use room::{Room, spout_end};
 use ways::Ways;
 
@@ -273,8 +273,12 @@ impl<'a> Plumbing<'a> {
         how: How,
         over: &dyn Fn() -> bool,
     ) -> Result<Vec<Tube>, usize> {
-        let mut tubes: Vec<Tube> = Vec::new();
+        let mut tubes: Vec<Tube> = self.side_by_side(poses, order, exits, how, over);
+        let done: Vec<String> = tubes.iter().map(|t| t.part.clone()).collect();
         for (n, &part) in order.iter().enumerate() {
+            if done.contains(&self.stack.parts[part].name) {
+                continue;
+            }
             let exit = self
                 .bore_of(part)
                 .and_then(|b| exits.iter().find(|e| e.bore == b.name));
@@ -284,6 +288,66 @@ impl<'a> Plumbing<'a> {
         let place = |t: &Tube| self.stack.parts.iter().position(|p| p.name == t.part);
         tubes.sort_by_key(place);
         Ok(tubes)
+    }
+
+    /// The first tube of each bore, all drawn at once; none where there are fewer than two, or where
+    /// they do not come to hold.
+    fn side_by_side(
+        &self,
+        poses: &[Pose],
+        order: &[usize],
+        exits: &[Exit],
+        how: How,
+        over: &dyn Fn() -> bool,
+    ) -> Vec<Tube> {
+        let mut firsts: Vec<(usize, &Bore, &Exit)> = Vec::new();
+        for &part in order {
+            let bore = self.bore_of(part);
+            let exit = bore.and_then(|b| exits.iter().find(|e| e.bore == b.name));
+            if let (Some(bore), Some(exit)) = (bore, exit)
+                && firsts.iter().all(|f| f.1.name != bore.name)
+            {
+                firsts.push((part, bore, exit));
+            }
+        }
+        if firsts.len() < 2 {
+            return Vec::new();
+        }
+        let lone: Option<Vec<OneTube>> = firsts
+            .iter()
+            .map(|&(part, _, exit)| self.asked(poses, part, exit, &[], how, over))
+            .collect();
+        let Some(lone) = lone else { return Vec::new() };
+        let asked: Option<Vec<Asked>> = lone
+            .iter()
+            .map(|one| {
+                Some(Asked {
+                    room: &one.room,
+                    start: one.from,
+                    rough: one.shortest_way(0)?,
+                    end: one.end(0),
+                    radius: one.bore.bend_radius_mm * WIDER,
+                })
+            })
+            .collect();
+        let Some(asked) = asked else {
+            return Vec::new();
+        };
+        let apart = |a: usize, b: usize| self.stack.bores_apart_mm(firsts[a].1, firsts[b].1);
+        let Some(lines) = relax(&asked, self.queries, &apart, over) else {
+            return Vec::new();
+        };
+        let tubes: Vec<Tube> = (lone.iter().zip(lines))
+            .map(|(one, line)| one.tube(one.whole(&line, 0)))
+            .collect();
+        let clear = lone.iter().zip(&tubes).all(|(one, tube)| {
+            one.holds(&tube.centreline)
+                && tubes.iter().filter(|t| t.name != tube.name).all(|t| {
+                    let need = self.stack.tubes_apart_mm(one.bore, t);
+                    lines_apart(&tube.centreline, &t.centreline) >= need
+                })
+        });
+        if clear { tubes } else { Vec::new() }
     }
 
     #[allow(clippy::too_many_arguments)] // one tube, spelt out
@@ -296,6 +360,22 @@ impl<'a> Plumbing<'a> {
         how: How,
         over: &dyn Fn() -> bool,
     ) -> Option<Tube> {
+        let one = self.asked(poses, part, exit, tubes, how, over)?;
+        let line = one.line()?;
+        Some(one.tube(line))
+    }
+
+    /// What is asked of one tube beside those that lie; `None` where it cannot even begin.
+    #[allow(clippy::too_many_arguments)] // one tube, spelt out
+    fn asked<'b>(
+        &'b self,
+        poses: &[Pose],
+        part: usize,
+        exit: &Exit,
+        tubes: &'b [Tube],
+        how: How,
+        over: &'b dyn Fn() -> bool,
+    ) -> Option<OneTube<'b>> {
         let bore = self.bore_of(part)?;
         let room = Room::new(
             self.depth, self.stack, poses, part, bore, exit, tubes, how.alone,
@@ -315,8 +395,9 @@ impl<'a> Plumbing<'a> {
         } else {
             joints.iter().map(|j| j.0).collect()
         };
-        let quest = OneTube {
+        Some(OneTube {
             plumbing: self,
+            part,
             bore,
             tied: exit.tied,
             room,
@@ -326,13 +407,6 @@ impl<'a> Plumbing<'a> {
             ends,
             thorough: how.thorough,
             over,
-        };
-        let centreline = quest.line()?;
-        Some(Tube {
-            name: bore.name.clone(),
-            part: self.stack.parts[part].name.clone(),
-            outer_mm: bore.outer_mm,
-            centreline,
         })
     }
 }
@@ -340,6 +414,7 @@ impl<'a> Plumbing<'a> {
 /// The line of one tube, asked for.
 struct OneTube<'a> {
     plumbing: &'a Plumbing<'a>,
+    part: usize,
     bore: &'a Bore,
     tied: bool,
     room: Room<'a>,
@@ -404,19 +479,37 @@ impl OneTube<'_> {
         Some(rough)
     }
 
-    /// A rough line to an end drawn into shape, if it comes to hold.
-    fn drawn(&self, rough: &[Point], e: usize) -> Option<Vec<Point>> {
-        let end = if self.tied || !self.joints.is_empty() {
+    fn end(&self, e: usize) -> End {
+        if self.tied || !self.joints.is_empty() {
             End::Tied(self.ends[e])
         } else {
             End::Free
-        };
+        }
+    }
+
+    fn tube(&self, centreline: Vec<Point>) -> Tube {
+        Tube {
+            name: self.bore.name.clone(),
+            part: self.plumbing.stack.parts[self.part].name.clone(),
+            outer_mm: self.bore.outer_mm,
+            centreline,
+        }
+    }
+
+    /// A rough line to an end drawn into shape, if it comes to hold.
+    fn drawn(&self, rough: &[Point], e: usize) -> Option<Vec<Point>> {
+        let end = self.end(e);
         let radius = self.bore.bend_radius_mm * WIDER;
         let queries = self.plumbing.queries;
-        let line = relax(
-            &self.room, queries, &self.from, rough, end, radius, self.over,
-        )?;
-        let whole = self.whole(&line, e);
+        let asked = Asked {
+            room: &self.room,
+            start: self.from,
+            rough: rough.to_vec(),
+            end,
+            radius,
+        };
+        let lines = relax(&[asked], queries, &|_, _| 0.0, self.over)?;
+        let whole = self.whole(&lines[0], e);
         self.holds(&whole).then_some(whole)
     }
 
@@ -525,6 +618,18 @@ fn stays_joined(line: &[Point], other: &[Point], outer_mm: f64) -> bool {
         last = d.min(last);
     }
     true
+}
+
+/// Least distance of two lines, by the points of each and the pieces of the other; what chords that
+/// cross hide besides, a few thousandths, the certificate finds.
+fn lines_apart(a: &[Point], b: &[Point]) -> f64 {
+    let one = |a: &[Point], b: &[Point]| {
+        let each = a
+            .iter()
+            .flat_map(|p| b.windows(2).map(move |w| from_segment(p, &w[0], &w[1])));
+        each.fold(f64::INFINITY, f64::min)
+    };
+    one(a, b).min(one(b, a)) - 1e-3
 }
 
 fn from_segment(p: &Point, a: &Point, b: &Point) -> f64 {

@@ -35,55 +35,70 @@ pub enum End {
     Free,
 }
 
-/// The line eased to a radius of `radius` and clear of everything, or `None`. Drawn on the grid
-/// first, which takes a tenth of the time and finds out nearly every way that is none.
+/// One line that is asked for.
+pub struct Asked<'a> {
+    /// Where it may run, other asked lines apart.
+    pub room: &'a Room<'a>,
+    /// Where it begins.
+    pub start: Heading,
+    /// A rough line to begin with.
+    pub rough: Vec<Point>,
+    /// How it ends.
+    pub end: End,
+    /// Its least radius, mm.
+    pub radius: f64,
+}
+
+/// The lines eased to their radii and clear of everything, each other included (`apart` tells how far
+/// two of them keep from each other), or `None`. Drawn on the grid first, which takes a tenth of the
+/// time and finds out nearly every way that is none. All at once, so that those that share a canal come
+/// to lie side by side.
 pub fn relax(
-    room: &Room,
+    asked: &[Asked],
     queries: &MeshQueries,
-    start: &Heading,
-    rough: &[Point],
-    end: End,
-    radius: f64,
+    apart: &dyn Fn(usize, usize) -> f64,
     over: &dyn Fn() -> bool,
-) -> Option<Vec<Point>> {
-    let on_grid = |p: &Point| room.spare_and_slope(p);
+) -> Option<Vec<Vec<Point>>> {
+    let on_grid = |k: usize, p: &Point| asked[k].room.spare_and_slope(p);
     let quick = Drawing {
+        asked,
         spare: &on_grid,
-        start,
-        end,
-        radius: radius * 0.98,
+        apart,
+        ease: 0.98,
         chord: QUICK_CHORD_MM,
         rounds: QUICK_ROUNDS,
         short: QUICK_SHORT_MM,
         over,
     };
-    let line = quick.drawn(rough)?;
-    let exactly = |p: &Point| {
-        let near = room.spare_and_slope(p);
+    let rough: Vec<Vec<Point>> = asked.iter().map(|a| a.rough.clone()).collect();
+    let lines = quick.drawn(&rough)?;
+    let exactly = |k: usize, p: &Point| {
+        let near = asked[k].room.spare_and_slope(p);
         if near.0 > FAR_MM {
             near
         } else {
-            room.exact_spare_and_slope(queries, p)
+            asked[k].room.exact_spare_and_slope(queries, p)
         }
     };
     let exact = Drawing {
         spare: &exactly,
-        radius,
+        ease: 1.0,
         chord: CHORD_MM,
         rounds: ROUNDS,
         short: 0.5 * HAND_MM,
         ..quick
     };
-    exact.drawn(&line)
+    exact.drawn(&lines)
 }
 
 /// One drawing into shape: by what measure, how fine and how long.
 struct Drawing<'a> {
-    /// What a place has to spare, and the way in which it grows.
-    spare: &'a dyn Fn(&Point) -> (f64, Vector),
-    start: &'a Heading,
-    end: End,
-    radius: f64,
+    asked: &'a [Asked<'a>],
+    /// What a place of a line has to spare, and the way in which it grows.
+    spare: &'a dyn Fn(usize, &Point) -> (f64, Vector),
+    apart: &'a dyn Fn(usize, usize) -> f64,
+    /// Share of the radii that is asked for.
+    ease: f64,
     chord: f64,
     rounds: usize,
     /// What may be missing at the end, mm.
@@ -92,42 +107,20 @@ struct Drawing<'a> {
 }
 
 impl Drawing<'_> {
-    fn drawn(&self, rough: &[Point]) -> Option<Vec<Point>> {
-        let (mut line, chord) = evened(rough, self.chord)?;
-        let n = line.len();
-        let tied = match self.end {
-            End::Tied(_) => 1,
-            End::Free => 0,
-        };
-        let movable = |i: usize| i > 0 && i + tied < n;
+    fn drawn(&self, rough: &[Vec<Point>]) -> Option<Vec<Vec<Point>>> {
+        let even = rough.iter().map(|r| evened(r, self.chord));
+        let even: Vec<(Vec<Point>, f64)> = even.collect::<Option<_>>()?;
+        let chords: Vec<f64> = even.iter().map(|e| e.1).collect();
+        let mut lines: Vec<Vec<Point>> = even.into_iter().map(|e| e.0).collect();
         let mut before = f64::INFINITY;
         for round in 1..=self.rounds {
             let mut short = 0.0_f64;
-            for (i, p) in line.iter_mut().enumerate() {
-                if movable(i) {
-                    let (spare, away) = (self.spare)(p);
-                    short = short.max(HAND_MM - spare);
-                    if spare < HAND_MM {
-                        *p += away * (HAND_MM - spare).min(0.2);
-                    }
-                }
-            }
-            bend(
-                &mut line,
-                self.start,
-                self.end,
-                chord,
-                self.radius,
-                &movable,
-            );
-            for k in 0..n - 1 {
-                let i = if round % 2 == 0 { k } else { n - 2 - k };
-                stretch(&mut line, i, chord, &movable);
+            for k in 0..lines.len() {
+                short = short.max(self.one_round(&mut lines, k, chords[k], round));
             }
             if round % LOOK_EVERY == 0 {
-                let bent = least_radius(&line, self.start, self.end);
-                if short < self.short && bent >= self.radius {
-                    return Some(line);
+                if short < self.short && (0..lines.len()).all(|k| self.bends_well(&lines[k], k)) {
+                    return Some(lines);
                 }
                 if (self.over)() {
                     return None;
@@ -142,6 +135,65 @@ impl Drawing<'_> {
         }
         None
     }
+
+    fn bends_well(&self, line: &[Point], k: usize) -> bool {
+        let asked = &self.asked[k];
+        least_radius(line, &asked.start, asked.end) >= self.ease * asked.radius
+    }
+
+    /// Pushes, bends and evens one line; returns by how much it was too near to something, mm.
+    fn one_round(&self, lines: &mut [Vec<Point>], k: usize, chord: f64, round: usize) -> f64 {
+        let asked = &self.asked[k];
+        let n = lines[k].len();
+        let tied = match asked.end {
+            End::Tied(_) => 1,
+            End::Free => 0,
+        };
+        let movable = |i: usize| i > 0 && i + tied < n;
+        let mut short = 0.0_f64;
+        for i in (0..n).filter(|&i| movable(i)) {
+            let p = lines[k][i];
+            let (mut spare, mut away) = (self.spare)(k, &p);
+            for (j, other) in lines.iter().enumerate().filter(|(j, _)| *j != k) {
+                let (d, off) = off_line(&p, other);
+                let free = d - (self.apart)(k, j);
+                if free < spare {
+                    (spare, away) = (free, off);
+                }
+            }
+            short = short.max(HAND_MM - spare);
+            if spare < HAND_MM {
+                lines[k][i] += away * (HAND_MM - spare).min(0.2);
+            }
+        }
+        let line = &mut lines[k];
+        let radius = self.ease * asked.radius;
+        bend(line, &asked.start, asked.end, chord, radius, &movable);
+        for i in 0..n - 1 {
+            let i = if round.is_multiple_of(2) {
+                i
+            } else {
+                n - 2 - i
+            };
+            stretch(line, i, chord, &movable);
+        }
+        short
+    }
+}
+
+/// Distance from a line, and the way off it.
+fn off_line(p: &Point, line: &[Point]) -> (f64, Vector) {
+    let mut best = (f64::INFINITY, Vector::zeros());
+    for w in line.windows(2) {
+        let along = w[1] - w[0];
+        let t = ((p - w[0]).dot(&along) / along.norm_squared().max(1e-30)).clamp(0.0, 1.0);
+        let off = p - (w[0] + along * t);
+        let d = off.norm();
+        if d < best.0 {
+            best = (d, off);
+        }
+    }
+    (best.0, best.1.try_normalize(1e-12).unwrap_or_default())
 }
 
 /// The points at equal ways along a line, and the way.
