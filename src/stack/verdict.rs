@@ -227,8 +227,9 @@ fn notes(cavity: &Cavity, stack: &Stack, tip: Option<Tip>) -> Vec<String> {
 mod tests {
     use super::*;
     use crate::mesh::{Point, Vector};
-    use crate::stack::shapes::{block, sphere};
+    use crate::stack::shapes::{block, octahedron, sphere};
     use crate::stack::{Faceplate, parse_stack};
+    use std::sync::Arc;
 
     fn ask(cavity: &Cavity, stack: &Stack) -> FitAnswer {
         let options = FitOptions {
@@ -251,6 +252,25 @@ mod tests {
         let small = Cavity::new(block(8.6, 4.52, 3.52)).unwrap();
         let answer = ask(&small, &stack);
         assert_ne!(answer.verdict, Verdict::Fits);
+    }
+
+    #[test]
+    fn a_convex_part_stands_where_its_box_cannot() {
+        // Corners 2 out, and 0.25 kept: a ball of 2.6 is enough, where the box has a diagonal of 6.9.
+        let room = Cavity::new(sphere(2.6, 24)).unwrap();
+        let mut stack = Stack::of_boxes(&[[4.0; 3]], 0.15, 0.25);
+        assert_eq!(ask(&room, &stack).verdict.name(), "cannot_fit");
+        stack.parts[0].surface = Some(Arc::new(octahedron(2.0)));
+        let answer = ask(&room, &stack);
+        assert_eq!(answer.verdict, Verdict::Fits, "{:?}", answer.blocker);
+        // Two of them, edge along edge, and a board between the others' corners.
+        let mut stack = Stack::of_boxes(&[[4.0; 3], [4.0; 3], [2.0, 2.0, 0.8]], 0.15, 0.25);
+        for part in &mut stack.parts[..2] {
+            part.surface = Some(Arc::new(octahedron(2.0)));
+        }
+        let room = Cavity::new(block(7.4, 5.6, 5.0)).unwrap();
+        let answer = ask(&room, &stack);
+        assert_eq!(answer.verdict, Verdict::Fits, "{:?}", answer.blocker);
     }
 
     #[test]

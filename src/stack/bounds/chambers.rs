@@ -31,6 +31,9 @@ pub(super) fn refuse(facts: &Facts) -> Option<Proof> {
     if parts.len() < 2 {
         return None;
     }
+    if facts.deep_groups(facts.core_depth_mm(thinnest)).len() < 2 {
+        return None; // even the nodes that are deep enough hang together
+    }
     let room = facts.core(thinnest);
     let n = room.components();
     // One chamber alone is left to the volume and the row of balls.

@@ -19,7 +19,7 @@ use crate::stack::grid::NODE_ERROR_MM;
 /// Patches are halved until they reach this far, rad. Smaller ones gain less than 0.1 mm.
 const FINEST_RAD: f64 = 0.012;
 /// Points tried in a chamber, each moved towards the cap that the last one failed at, and how far, mm.
-const TRIES: usize = 12;
+const TRIES: usize = 8;
 const MOVE_MM: f64 = 0.25;
 /// Directions in a cap that its width is read along.
 const WIDTHS: usize = 24;
@@ -41,8 +41,15 @@ pub(super) fn refuse(facts: &Facts) -> Option<Proof> {
         let part = *parts[..n]
             .iter()
             .find(|&&i| facts.core_depth_mm(i) <= thinnest(n))?;
-        // Without a look at the region: more chambers than parts leave are of no use.
-        if n > 2 || facts.deep_groups(facts.core_depth_mm(part)).len() > 1 {
+        // The nodes that are deep enough tell how many chambers there are to look at.
+        let groups = facts.deep_groups(facts.core_depth_mm(part)).len();
+        if n > 2 && groups < 2 {
+            return None; // the first two would have been refused
+        }
+        if groups > 1 {
+            if groups > MOST_CHAMBERS || groups >= n {
+                continue;
+            }
             let core = facts.core(part);
             let chambers = core.components();
             if !(2..n.min(MOST_CHAMBERS + 1)).contains(&chambers) {
@@ -201,6 +208,14 @@ impl Cap<'_> {
             .into_iter()
             .flat_map(|p| [(p, 1.0), (p, -1.0)])
             .collect();
+        // A direction that fails is found by a look at a few: showing that most do not is the dear part.
+        let plain = all.iter().map(|(patch, sign)| patch.direction() * *sign);
+        if let Some(way) = plain
+            .into_iter()
+            .find(|way| self.width(way, 0.0) >= self.need)
+        {
+            return Some(way);
+        }
         let looked = &self.facts.looked;
         let each = self.room.edges.len() + self.room.rim.len();
         all.par_iter().find_map_first(|&(patch, sign)| {

@@ -98,3 +98,53 @@ impl Hull {
         -deep.map(|n| n.distance_mm).fold(1e-9, f64::max)
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::mesh::Vector;
+    use crate::stack::shapes::{block, octahedron};
+
+    fn octahedron_at(x: f64, y: f64, z: f64) -> Hull {
+        Hull::placed(&octahedron(2.0), &Pose::upright(Point::new(x, y, z))).unwrap()
+    }
+
+    fn cube(side: f64, x: f64, y: f64, z: f64) -> Solid {
+        let pose = Pose::upright(Point::new(x, y, z));
+        Solid::placed(&pose, &Vector::zeros(), [side / 2.0; 3])
+    }
+
+    #[test]
+    fn distances_of_an_octahedron_in_closed_form() {
+        let hull = octahedron_at(0.0, 0.0, 0.0);
+        // A corner over the face x + y + z = 2, a side before a corner, and one that is entered.
+        let over_face = hull.from_box(&cube(1.0, 3.0, 3.0, 3.0));
+        assert!(
+            (over_face - 5.5 / 3.0_f64.sqrt()).abs() < 1e-9,
+            "{over_face}"
+        );
+        let before = hull.from_box(&cube(2.0, 4.0, 0.1, 0.0));
+        assert!((before - 1.0).abs() < 1e-9, "{before}");
+        let entered = hull.from_box(&cube(2.0, 2.8, 0.0, 0.0));
+        assert!((entered + 0.2).abs() < 1e-6, "{entered}");
+        let other = hull.from_hull(&octahedron_at(3.0, 3.0, 0.0));
+        // Edges x + y = 2 and (3 − x) + (3 − y) = 2 face each other.
+        assert!((other - 2.0 / 2.0_f64.sqrt()).abs() < 1e-9, "{other}");
+        let piece = hull.from_piece(&Point::new(-5.0, 0.0, 2.5), &Point::new(5.0, 0.0, 2.5));
+        assert!((piece - 0.5).abs() < 1e-9, "{piece}");
+    }
+
+    #[test]
+    fn an_octahedron_and_the_walls_of_a_block() {
+        let room = block(10.0, 8.0, 6.0);
+        let queries = MeshQueries::new(&room);
+        let at = |x: f64, z: f64| {
+            let hull = octahedron_at(x, 0.0, z);
+            hull.from_wall(&queries, &cube(4.0, x, 0.0, z), &|_| false)
+        };
+        assert!((at(0.0, 0.0) - 1.0).abs() < 1e-9, "{}", at(0.0, 0.0));
+        assert!((at(2.7, 0.0) - 0.3).abs() < 1e-9, "{}", at(2.7, 0.0));
+        assert!((at(0.0, 1.5) + 0.5).abs() < 1e-6, "{}", at(0.0, 1.5));
+        assert!(at(30.0, 0.0) < -20.0);
+    }
+}

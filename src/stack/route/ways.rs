@@ -19,16 +19,18 @@ const NONE: u32 = u32::MAX;
 impl Ways {
     /// Walks from `sources` over the nodes that `open` lets through.
     pub fn new(depth: &Depth, sources: &[usize], open: &dyn Fn(usize) -> bool) -> Self {
-        Self::until(depth, sources, open, &[])
+        Self::until(depth, sources, open, &[], f32::INFINITY)
     }
 
-    /// The same, ended as soon as one of `goals` is reached.
+    /// The same, ended when one of `goals` is reached and everything up to `more` mm further is.
     pub fn until(
         depth: &Depth,
         sources: &[usize],
         open: &dyn Fn(usize) -> bool,
         goals: &[usize],
+        more: f32,
     ) -> Self {
+        let mut last = f32::INFINITY;
         let [nx, ny, nz] = depth.counts();
         let n = nx * ny * nz;
         let mut ways = Self {
@@ -48,7 +50,10 @@ impl Ways {
             if here > ways.way_mm[at] {
                 continue;
             }
-            if goals.contains(&at) {
+            if last.is_infinite() && goals.contains(&at) {
+                last = here + more;
+            }
+            if here > last || (more == 0.0 && last.is_finite()) {
                 break;
             }
             let c = [at % nx, at / nx % ny, at / (nx * ny)];

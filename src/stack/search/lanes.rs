@@ -50,7 +50,7 @@ pub fn give_way(
             break;
         }
         let printed: Vec<Pose> = trial.iter().map(Pose::as_printed).collect();
-        match plumbing.lay(&printed, true, over) {
+        match plumbing.lay(&printed, false, over) {
             Ok(tubes) => {
                 poses.clone_from(&trial);
                 return Ok(tubes);

@@ -218,18 +218,6 @@ pub fn search(
                 best = Some(new);
             }
         }
-        if std::env::var("FITDBG").is_ok() {
-            let near = runs.iter().filter(|r| r.spare_mm.is_some()).count();
-            let good = runs
-                .iter()
-                .filter(|r| r.spare_mm.is_some_and(|s| s >= 0.0))
-                .count();
-            eprintln!(
-                "round {round} {:.2}s near {near} good {good} best {:.3}",
-                began.elapsed().as_secs_f64(),
-                runs.iter().map(|r| r.short_mm()).fold(9.0, f64::min)
-            );
-        }
         keep_nearly(&mut nearly, &runs);
         keep_best(&mut pool, runs);
     }
@@ -384,49 +372,13 @@ fn polish_near(
     let mut near: Vec<&mut Run> = runs.iter_mut().filter(|r| r.closer.is_some()).collect();
     near.sort_by(|a, b| a.near_mm().total_cmp(&b.near_mm()));
     near.truncate(POLISHED);
+    let chunks = near.len().div_ceil(2);
     for (n, few) in near.chunks_mut(2).enumerate() {
         if over() {
             break;
         }
         few.par_iter_mut().for_each(|run| {
-            let model = &models[run.lane];
-            if let Some((_, poses)) = run.closer.take() {
-                run.poses = poses;
-                let spare = polish(model, queries, &mut run.poses, over);
-                run.spare_mm = Some(spare);
-                if let (Some(p), true) = (plumbing, spare >= 0.0) {
-                    // As they will be printed, so that the tubes begin at the spouts to the digit.
-                    let printed: Vec<Pose> = run.poses.iter().map(Pose::as_printed).collect();
-                    let tubes = p.lay(&printed, n < 2, over);
-                    if std::env::var("FITDBG").is_ok() {
-                        eprintln!(
-                            "lay n{n} lane {} {:?}",
-                            run.lane,
-                            tubes.as_ref().map(|_| 0).map_err(|e| (e.part, e.laid))
-                        );
-                    }
-                    let mut tubes = tubes;
-                    if tubes.is_err() && !over() {
-                        let mut own = model.again();
-                        let mut poses = run.poses.clone();
-                        if let Ok(laid) = give_way(&mut own, p, queries, &mut poses, over) {
-                            run.poses = poses;
-                            tubes = Ok(laid);
-                        }
-                        if std::env::var("FITDBG").is_ok() {
-                            eprintln!("gave way {}", tubes.is_ok());
-                        }
-                    }
-                    if let Err(no_way) = &tubes {
-                        // The part whose tube is stuck is the one to move next.
-                        let own = model.bodies.iter().position(|b| b.part == no_way.part);
-                        if let Some(wrong) = own.and_then(|b| run.faults.walls.get_mut(b)) {
-                            *wrong = 0.5;
-                        }
-                    }
-                    run.tubes = Some(tubes);
-                }
-            }
+            polish_one(models, queries, plumbing, run, n + 1 == chunks, over);
         });
         for run in few.iter().filter(|r| r.spare_mm.is_some_and(|s| s >= 0.0)) {
             match &run.tubes {
@@ -437,6 +389,46 @@ fn polish_near(
         }
     }
     None
+}
+
+/// Polishes one start, and lays its tubes where its parts fit; where a tube finds no way, the parts are
+/// to make way.
+fn polish_one(
+    models: &[Model],
+    queries: &MeshQueries,
+    plumbing: Option<&Plumbing>,
+    run: &mut Run,
+    thorough: bool,
+    over: &(dyn Fn() -> bool + Sync),
+) {
+    let Some((_, poses)) = run.closer.take() else {
+        return;
+    };
+    let model = &models[run.lane];
+    run.poses = poses;
+    let spare = polish(model, queries, &mut run.poses, over);
+    run.spare_mm = Some(spare);
+    let Some(plumbing) = plumbing.filter(|_| spare >= 0.0) else {
+        return;
+    };
+    // As they will be printed, so that the tubes begin at the spouts to the digit.
+    let printed: Vec<Pose> = run.poses.iter().map(Pose::as_printed).collect();
+    let mut tubes = plumbing.lay(&printed, thorough, over);
+    if tubes.is_err() && !over() {
+        let mut poses = run.poses.clone();
+        if let Ok(laid) = give_way(&mut model.again(), plumbing, queries, &mut poses, over) {
+            run.poses = poses;
+            tubes = Ok(laid);
+        }
+    }
+    if let Err(no_way) = &tubes {
+        // The part whose tube is stuck is the one to move next.
+        let own = model.bodies.iter().position(|b| b.part == no_way.part);
+        if let Some(wrong) = own.and_then(|b| run.faults.walls.get_mut(b)) {
+            *wrong = 0.5;
+        }
+    }
+    run.tubes = Some(tubes);
 }
 
 /// Raises the weight of whatever is still wrong and descends again, while that helps.
