@@ -7,8 +7,9 @@ use std::sync::atomic::AtomicBool;
 use std::time::Instant;
 
 use super::cavity::Cavity;
+use super::grid::Depth;
 use super::parts::Stack;
-use super::verdict::{FitOptions, Verdict, fit};
+use super::verdict::{FitOptions, Verdict, fit, fit_in};
 use crate::units::Mm;
 
 /// A change of the shell that makes another cavity.
@@ -119,11 +120,13 @@ pub fn helps(
             .volume_mm3()
             .total_cmp(&stack.parts[b].volume_mm3())
     });
+    let depth = (!over() && stack.parts.len() > 1).then(|| Depth::new(cavity));
     for part in order {
-        if over() || stack.parts.len() < 2 {
+        let Some(depth) = &depth else { break };
+        if over() {
             break;
         }
-        let verdict = fit(cavity, &stack.without(part), left(), stop).verdict;
+        let verdict = fit_in(cavity, depth, &stack.without(part), left(), stop).verdict;
         let works = verdict == Verdict::Fits;
         out.push(Help {
             change: "leave_out",

@@ -96,13 +96,30 @@ pub struct FitAnswer {
 #[must_use]
 pub fn fit(cavity: &Cavity, stack: &Stack, options: FitOptions, stop: &AtomicBool) -> FitAnswer {
     let start = Instant::now();
+    let depth = Depth::new(cavity);
+    let gone = start.elapsed().as_secs_f64();
+    let options = FitOptions {
+        seconds: options.seconds.map(|s| (s - gone).max(0.0)),
+        ..options
+    };
+    fit_in(cavity, &depth, stack, options, stop)
+}
+
+/// The same, the cavity's depth already measured.
+pub(crate) fn fit_in(
+    cavity: &Cavity,
+    depth: &Depth,
+    stack: &Stack,
+    options: FitOptions,
+    stop: &AtomicBool,
+) -> FitAnswer {
+    let start = Instant::now();
     // Half a year is as good as no limit, and does not overflow.
     let limit = options
         .seconds
         .filter(|s| s.is_finite() && *s >= 0.0 && *s < 1.5e7);
     let until = limit.map(|s| start + Duration::from_secs_f64(s));
-    let depth = Depth::new(cavity);
-    let tip = tip_of(cavity.tip, stack, &depth, &MeshQueries::new(cavity.mesh()));
+    let tip = tip_of(cavity.tip, stack, depth, &MeshQueries::new(cavity.mesh()));
     let notes = notes(cavity, stack, tip);
     let mut cavity = cavity.clone();
     cavity.tip = tip;
@@ -117,7 +134,7 @@ pub fn fit(cavity: &Cavity, stack: &Stack, options: FitOptions, stop: &AtomicBoo
         tip,
         notes: notes.clone(),
     };
-    if let Some(proof) = bounds::cheap(cavity, stack, &depth) {
+    if let Some(proof) = bounds::cheap(cavity, stack, depth) {
         return refused(proof);
     }
     let effort = Effort {
@@ -128,13 +145,13 @@ pub fn fit(cavity: &Cavity, stack: &Stack, options: FitOptions, stop: &AtomicBoo
     // The dearer bounds come after a first look, which finds what is easy.
     let mut asked = false;
     let mut proof = None;
-    let found = search(cavity, stack, &depth, effort, stop, &mut || {
+    let found = search(cavity, stack, depth, effort, stop, &mut || {
         asked = true;
-        proof = bounds::dear(cavity, stack, &depth, until);
+        proof = bounds::dear(cavity, stack, depth, until);
         proof.is_some()
     });
     if !asked && !fits(&found) && !found.cut_short {
-        proof = bounds::dear(cavity, stack, &depth, until);
+        proof = bounds::dear(cavity, stack, depth, until);
     }
     match proof {
         Some(proof) => refused(proof),
