@@ -26,6 +26,10 @@ use crate::mesh::{MeshQueries, Point, Vector};
 /// tolerance and the rounding of the figures, below anything that a shop could measure.
 const SAFETY_MM: f64 = 1e-4;
 
+/// Parts whose inner ball needs less depth than this, mm, are left to the bounds that read no grid: a
+/// hollow as slim as that may lie between all nodes.
+const LEAST_MM: f64 = 0.35;
+
 /// Which argument refuses.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum BoundKind {
@@ -156,7 +160,7 @@ impl<'a> Facts<'a> {
     /// as a convex surface is less than its box, so that nothing is said of it here).
     pub fn free(&self) -> Vec<usize> {
         (0..self.stack.parts.len())
-            .filter(|&i| !self.seated(i) && self.is_box(i))
+            .filter(|&i| !self.seated(i) && self.is_box(i) && self.core_depth_mm(i) > LEAST_MM)
             .collect()
     }
 

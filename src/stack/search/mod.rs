@@ -139,7 +139,7 @@ pub fn search(
     let beside = cavity
         .faceplate
         .filter(|_| stack.parts.iter().any(|p| p.on_faceplate))
-        .map(|plate| Depth::beside(cavity, &plate));
+        .map(|plate| Depth::beside(cavity, &plate, depth));
     let lanes = if stack.asks_for_tubes() {
         &LANES_MM[..]
     } else {
