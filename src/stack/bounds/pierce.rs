@@ -26,7 +26,7 @@ const FEW: usize = 16;
 /// Directions in a cap that its width is read along.
 const WIDTHS: usize = 24;
 /// Edges looked at before the bound is given up, over all caps: about a second.
-const MOST_EDGES: usize = 1_000_000_000;
+const MOST_EDGES: usize = 400_000_000;
 /// More chambers than this are crumbs of a region's rim.
 const MOST_CHAMBERS: usize = 6;
 
@@ -161,7 +161,16 @@ impl Room {
     fn pierced(&self, facts: &Facts, parts: &[usize]) -> bool {
         let mut point = self.middle;
         for _ in 0..TRIES {
-            let failed = parts.iter().find_map(|&i| self.missed(facts, i, &point));
+            let caps: Vec<Cap> = parts
+                .iter()
+                .flat_map(|&i| self.caps(facts, i, &point))
+                .collect();
+            // A direction that fails is found by a look at a few, of all parts: showing that none does is
+            // the dear part.
+            let failed = caps
+                .iter()
+                .find_map(Cap::plainly_wide)
+                .or_else(|| caps.iter().find_map(Cap::wide_enough));
             match failed {
                 None => return true,
                 Some(way) => point += way * MOVE_MM,
@@ -170,8 +179,8 @@ impl Room {
         false
     }
 
-    /// A direction in which the part may stand off the point.
-    fn missed(&self, facts: &Facts, part: usize, point: &Point) -> Option<Vector> {
+    /// The caps that would hold the part's faces if it stood off the point.
+    fn caps<'a>(&'a self, facts: &'a Facts<'a>, part: usize, point: &Point) -> [Cap<'a>; 3] {
         let keep = facts.stack.clearance_mm / 2.0 / 3.0_f64.sqrt() - SAFETY_MM;
         let wall = facts.wall_mm(part);
         let far = |p: &Point| (p - point).norm();
@@ -179,16 +188,13 @@ impl Room {
         let open = self.rim.iter().map(|p| far(p) + self.more);
         let reach = ends.chain(open).fold(0.0, f64::max);
         let size = facts.stack.parts[part].size_mm;
-        (0..3).find_map(|k| {
-            let cap = Cap {
-                facts,
-                room: self,
-                point: *point,
-                reach,
-                over: size[k] + keep,
-                need: size[(k + 1) % 3].hypot(size[(k + 2) % 3]) + 2.0 * wall - SAFETY_MM,
-            };
-            cap.wide_enough()
+        [0, 1, 2].map(|k| Cap {
+            facts,
+            room: self,
+            point: *point,
+            reach,
+            over: size[k] + keep,
+            need: size[(k + 1) % 3].hypot(size[(k + 2) % 3]) + 2.0 * wall - SAFETY_MM,
         })
     }
 }
@@ -204,20 +210,22 @@ struct Cap<'a> {
 }
 
 impl Cap<'_> {
+    /// All directions, in few patches.
+    fn patches() -> Vec<(Patch, f64)> {
+        let both = |p: Patch| [(p, 1.0), (p, -1.0)];
+        patches(4).into_iter().flat_map(both).collect()
+    }
+
+    /// One of few directions whose cap holds the diagonal by few of its edges.
+    fn plainly_wide(&self) -> Option<Vector> {
+        let all = Self::patches();
+        let mut ways = all.iter().map(|(patch, sign)| patch.direction() * *sign);
+        ways.find(|way| self.width(way, 0.0, FEW) >= self.need)
+    }
+
     /// A direction whose cap may hold the diagonal.
     fn wide_enough(&self) -> Option<Vector> {
-        let all: Vec<(Patch, f64)> = patches(4)
-            .into_iter()
-            .flat_map(|p| [(p, 1.0), (p, -1.0)])
-            .collect();
-        // A direction that fails is found by a look at a few: showing that most do not is the dear part.
-        let plain = all.iter().map(|(patch, sign)| patch.direction() * *sign);
-        if let Some(way) = plain
-            .into_iter()
-            .find(|way| self.width(way, 0.0, FEW) >= self.need)
-        {
-            return Some(way);
-        }
+        let all = Self::patches();
         let looked = &self.facts.looked;
         let each = self.room.edges.len() + self.room.rim.len();
         all.par_iter().find_map_first(|&(patch, sign)| {
