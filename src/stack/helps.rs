@@ -90,9 +90,7 @@ pub fn helps(
         ];
         for (change, make, most) in changes {
             let works = |tenths: u32| {
-                let Some(began) = room_for(dearest.get(), until) else {
-                    return None;
-                };
+                let began = room_for(dearest.get(), until)?;
                 let room = remake(make(Mm(f64::from(tenths) / 10.0)));
                 dearest.set(dearest.get().max(began.elapsed().as_secs_f64()));
                 let verdict =

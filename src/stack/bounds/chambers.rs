@@ -37,7 +37,7 @@ pub(super) fn refuse(facts: &Facts) -> Option<Proof> {
     let room = facts.core(thinnest);
     let n = room.components();
     // One chamber alone is left to the volume and the row of balls.
-    if n < 2 || n > MOST_CHAMBERS {
+    if !(2..=MOST_CHAMBERS).contains(&n) {
         return None;
     }
     let mut allowed = vec![vec![false; n]; parts.len()];

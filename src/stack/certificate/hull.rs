@@ -53,7 +53,7 @@ impl Hull {
     }
 
     /// Margin from a box.
-    pub fn from_box(&self, solid: &Solid) -> f64 {
+    pub fn off_box(&self, solid: &Solid) -> f64 {
         let turn = Rotation3::from_matrix_unchecked(nalgebra::Matrix3::from_columns(&solid.axes));
         let q = UnitQuaternion::from_rotation_matrix(&turn);
         let turn = Rotation::from_xyzw(q.i, q.j, q.k, q.w);
@@ -63,18 +63,18 @@ impl Hull {
     }
 
     /// Margin from another convex surface.
-    pub fn from_hull(&self, other: &Self) -> f64 {
+    pub fn off_hull(&self, other: &Self) -> f64 {
         self.margin(&At::identity(), &other.shape)
     }
 
     /// Margin from a straight piece.
-    pub fn from_piece(&self, a: &Point, b: &Point) -> f64 {
+    pub fn off_piece(&self, a: &Point, b: &Point) -> f64 {
         self.margin(&At::identity(), &Segment::new(place(a), place(b)))
     }
 
     /// Margin from the wall; `around` is the box round it. As of a box: where it crosses the surface or
     /// lies outside, minus the largest distance beyond the surface among its points.
-    pub fn from_wall(
+    pub fn off_wall(
         &self,
         queries: &MeshQueries,
         around: &Solid,
@@ -118,19 +118,19 @@ mod tests {
     fn distances_of_an_octahedron_in_closed_form() {
         let hull = octahedron_at(0.0, 0.0, 0.0);
         // A corner over the face x + y + z = 2, a side before a corner, and one that is entered.
-        let over_face = hull.from_box(&cube(1.0, 3.0, 3.0, 3.0));
+        let over_face = hull.off_box(&cube(1.0, 3.0, 3.0, 3.0));
         assert!(
             (over_face - 5.5 / 3.0_f64.sqrt()).abs() < 1e-9,
             "{over_face}"
         );
-        let before = hull.from_box(&cube(2.0, 4.0, 0.1, 0.0));
+        let before = hull.off_box(&cube(2.0, 4.0, 0.1, 0.0));
         assert!((before - 1.0).abs() < 1e-9, "{before}");
-        let entered = hull.from_box(&cube(2.0, 2.8, 0.0, 0.0));
+        let entered = hull.off_box(&cube(2.0, 2.8, 0.0, 0.0));
         assert!((entered + 0.2).abs() < 1e-6, "{entered}");
-        let other = hull.from_hull(&octahedron_at(3.0, 3.0, 0.0));
+        let other = hull.off_hull(&octahedron_at(3.0, 3.0, 0.0));
         // Edges x + y = 2 and (3 − x) + (3 − y) = 2 face each other.
         assert!((other - 2.0 / 2.0_f64.sqrt()).abs() < 1e-9, "{other}");
-        let piece = hull.from_piece(&Point::new(-5.0, 0.0, 2.5), &Point::new(5.0, 0.0, 2.5));
+        let piece = hull.off_piece(&Point::new(-5.0, 0.0, 2.5), &Point::new(5.0, 0.0, 2.5));
         assert!((piece - 0.5).abs() < 1e-9, "{piece}");
     }
 
@@ -140,7 +140,7 @@ mod tests {
         let queries = MeshQueries::new(&room);
         let at = |x: f64, z: f64| {
             let hull = octahedron_at(x, 0.0, z);
-            hull.from_wall(&queries, &cube(4.0, x, 0.0, z), &|_| false)
+            hull.off_wall(&queries, &cube(4.0, x, 0.0, z), &|_| false)
         };
         assert!((at(0.0, 0.0) - 1.0).abs() < 1e-9, "{}", at(0.0, 0.0));
         assert!((at(2.7, 0.0) - 0.3).abs() < 1e-9, "{}", at(2.7, 0.0));

@@ -275,9 +275,9 @@ fn pair_margins(stack: &Stack, solids: &[Vec<Body>]) -> Vec<Margin> {
 fn apart(a: &Body, b: &Body) -> f64 {
     match (&a.hull, &b.hull) {
         (None, None) => pair_margin(&a.solid, &b.solid),
-        (Some(h), None) => h.from_box(&b.solid),
-        (None, Some(h)) => h.from_box(&a.solid),
-        (Some(h), Some(g)) => h.from_hull(g),
+        (Some(h), None) => h.off_box(&b.solid),
+        (None, Some(h)) => h.off_box(&a.solid),
+        (Some(h), Some(g)) => h.off_hull(g),
     }
 }
 
@@ -303,7 +303,7 @@ fn part_walls(
             parts: vec![i],
             kind,
             have: Mm(match &body.hull {
-                Some(hull) if plate.is_none() => hull.from_wall(queries, &solid, &skip),
+                Some(hull) if plate.is_none() => hull.off_wall(queries, &solid, &skip),
                 _ => wall_margin(queries, &solid, &skip),
             } - body.round),
             need: Mm(if body.zone {

@@ -216,7 +216,7 @@ fn from_parts(stack: &Stack, one: &Laid, bodies: &[Vec<Body>], out: &mut Vec<Mar
                 all.fold(f64::INFINITY, f64::min)
             }
             Some(hull) => {
-                let all = one.line().windows(2).map(|w| hull.from_piece(&w[0], &w[1]));
+                let all = one.line().windows(2).map(|w| hull.off_piece(&w[0], &w[1]));
                 all.fold(f64::INFINITY, f64::min)
             }
         };

@@ -115,8 +115,8 @@ impl Drawing<'_> {
         let mut before = f64::INFINITY;
         for round in 1..=self.rounds {
             let mut short = 0.0_f64;
-            for k in 0..lines.len() {
-                short = short.max(self.one_round(&mut lines, k, chords[k], round));
+            for (k, chord) in chords.iter().enumerate() {
+                short = short.max(self.one_round(&mut lines, k, *chord, round));
             }
             if round % LOOK_EVERY == 0 {
                 if short < self.short && (0..lines.len()).all(|k| self.bends_well(&lines[k], k)) {

@@ -93,6 +93,7 @@ pub struct Room<'a> {
 }
 
 impl<'a> Room<'a> {
+    #[allow(clippy::too_many_arguments)] // one tube's room, spelt out
     /// The room for the tube of part `own` to its bore; `alone`: as if no other part were there.
     pub fn new(
         depth: &'a Depth,
