@@ -87,21 +87,26 @@ pub(super) fn refuse(facts: &Facts) -> Option<Proof> {
         .collect();
     let clearance = facts.stack.clearance_mm;
     let (clouds, stretch) = deep_nodes(facts, &parts);
+    // What stands in a row on the nodes that are deep enough does in the region that holds them: only
+    // where even those fall short is it worth a closer look.
     let widest = clouds.iter().max_by_key(|c| c.len())?;
+    let hopeful = frames(widest).iter().any(|frame| {
+        let inner: Vec<Reach> = clouds.iter().map(|c| reaches(c, stretch, frame)).collect();
+        (0..3).any(|along| shortfall(&radii, clearance, &inner, along) > SAFETY_MM)
+    });
+    if !hopeful {
+        return None;
+    }
+    let cores: Vec<_> = parts.iter().map(|&i| facts.core(i)).collect();
+    if cores.iter().any(|c| c.components() == 0) {
+        return None; // the ball's own bound says so
+    }
+    let rims: Vec<Vec<Point>> = cores.iter().map(|c| c.rim(None)).collect();
+    let widest = rims.iter().max_by_key(|c| c.len())?;
     for frame in frames(widest) {
-        // What stands in a row on the nodes that are deep enough does in the region that holds
-        // them: only where even those fall short is it worth a closer look.
-        let inner: Vec<Reach> = clouds.iter().map(|c| reaches(c, stretch, &frame)).collect();
-        let hopeful = |along: &usize| shortfall(&radii, clearance, &inner, *along) > SAFETY_MM;
-        for along in (0..3).filter(hopeful) {
-            let cores: Vec<_> = parts.iter().map(|&i| facts.core(i)).collect();
-            if cores.iter().any(|c| c.components() == 0) {
-                return None; // the ball's own bound says so
-            }
-            let reach = cores
-                .iter()
-                .map(|c| reaches(&c.rim(None), c.reach_mm, &frame));
-            let reach: Vec<Reach> = reach.collect();
+        let each = rims.iter().zip(&cores);
+        let reach: Vec<Reach> = each.map(|(r, c)| reaches(r, c.reach_mm, &frame)).collect();
+        for along in 0..3 {
             let short = shortfall(&radii, clearance, &reach, along);
             if short > SAFETY_MM {
                 let ends = reach.iter().map(|r| r[along]);
