@@ -114,7 +114,7 @@ pub struct Fit {
     /// Write the answer as JSON (`-`: to the output)
     #[arg(long, value_name = "FILE")]
     pub json: Option<PathBuf>,
-    /// Write the placed parts as meshes (3MF)
+    /// Write the placed parts and tubes as meshes (3MF, or PLY as one mesh)
     #[arg(long, value_name = "FILE")]
     pub parts: Option<PathBuf>,
     /// Write a page to look at: one HTML file that opens from disk with no network
@@ -130,9 +130,10 @@ pub struct Fit {
     #[arg(long, value_name = "N", default_value_t = 1)]
     pub seed: u64,
     /// Rounds of 16 starts
-    #[arg(long, value_name = "N", default_value_t = 500, value_parser = clap::value_parser!(u32).range(1..=1_000_000))]
+    #[arg(long, value_name = "N", default_value_t = 10_000, value_parser = clap::value_parser!(u32).range(1..=1_000_000))]
     pub effort: u32,
-    /// Stop after so many seconds, whatever the effort
+    /// Answer within so many seconds, whatever the effort: the search has 85 % of what reading
+    /// leaves (half where a shell is made of a scan), the rest goes into what would help
     #[arg(long, value_name = "S", default_value_t = 10.0)]
     pub seconds: f64,
     /// A point in the end that the bores leave through, mm (default: the cavity's narrow end)

@@ -24,10 +24,11 @@ use super::shell::{file_used, form, write_mesh};
 use super::vet::{looks, refuse_outputs};
 use super::{Ending, Failure, print, threads};
 
-/// Share of the time limit that trying what would help may take besides.
-const HELP_SHARE: f64 = 0.3;
-/// … where every change means another shell.
-const SHELL_HELP_SHARE: f64 = 2.0;
+/// Share of the time left that the search may take; the rest is for trying what would help. Less:
+/// tight stacks are missed; more: nothing is tried.
+const SEARCH_SHARE: f64 = 0.85;
+/// The same where every change means another shell.
+const SHELL_SEARCH_SHARE: f64 = 0.5;
 
 pub(super) fn run(args: &Fit) -> Result<Ending, Failure> {
     refuse_clashes(args)?;
@@ -35,6 +36,7 @@ pub(super) fn run(args: &Fit) -> Result<Ending, Failure> {
         let fact = format!("--seconds cannot be {}", args.seconds);
         return Err(Failure::new(fact, "give a number of seconds, 0 or more"));
     }
+    let began = Instant::now();
     let stack = read_stack(&args.stack)?;
     let pool = threads(args.jobs)?;
     pool.install(|| {
@@ -44,7 +46,7 @@ pub(super) fn run(args: &Fit) -> Result<Ending, Failure> {
         }
         match &args.verify {
             Some(path) => verify(args, &stack, &room.cavity, path, &trace),
-            None => place(args, &stack, &room, &trace),
+            None => place(args, &stack, &room, &trace, began),
         }
     })
 }
@@ -149,35 +151,41 @@ fn traced_text(trace: &FitTrace) -> String {
     out
 }
 
-fn place(args: &Fit, stack: &Stack, room: &Room, trace: &FitTrace) -> Result<Ending, Failure> {
+fn place(
+    args: &Fit,
+    stack: &Stack,
+    room: &Room,
+    trace: &FitTrace,
+    start: Instant,
+) -> Result<Ending, Failure> {
     let cavity = &room.cavity;
     let stop = Arc::new(AtomicBool::new(false));
     let called = Arc::clone(&stop);
     // A second handler in one process is refused; then Ctrl-C ends the program as it always does.
     let _ = ctrlc::set_handler(move || called.store(true, Ordering::Relaxed));
-    let start = Instant::now();
     let progress = progress(args);
+    let remake = room.remake();
+    let share = if remake.is_some() {
+        SHELL_SEARCH_SHARE
+    } else {
+        SEARCH_SHARE
+    };
+    let left = args.seconds - start.elapsed().as_secs_f64();
     let options = FitOptions {
         seed: args.seed,
         effort: args.effort as usize,
-        seconds: Some(args.seconds),
+        seconds: Some((share * left).max(0.0)),
     };
     let mut answer = fit(cavity, stack, options, &stop);
     answer.notes.extend(room.notes.iter().cloned());
     let tried = if answer.verdict == Verdict::Fits || stop.load(Ordering::Relaxed) {
         Vec::new()
     } else {
-        let remake = room.remake();
-        let share = if remake.is_some() {
-            SHELL_HELP_SHARE
-        } else {
-            HELP_SHARE
-        };
-        let until = Duration::try_from_secs_f64(args.seconds * share)
+        let until = Duration::try_from_secs_f64(args.seconds)
             .ok()
-            .and_then(|d| Instant::now().checked_add(d));
+            .and_then(|d| start.checked_add(d));
         let remake = remake.as_ref().map(|r| r as &Remake);
-        helps(cavity, stack, options, until, remake, &stop)
+        helps(cavity, stack, options, until, remake, room.made_in_s, &stop)
     };
     if let Some(bar) = progress {
         bar.finish_and_clear();

@@ -2,6 +2,7 @@
 //! the options of `shell`. A scan can be made into other shells, so that what would help is tried.
 
 use std::path::Path;
+use std::time::Instant;
 
 use crate::canal::{self, Canal};
 use crate::checks::number;
@@ -28,6 +29,8 @@ pub(super) struct Room {
     pub notes: Vec<String>,
     /// Path and SHA-256 of the mesh it came from.
     pub input: (String, String),
+    /// How long its shell took to make, seconds.
+    pub made_in_s: f64,
     maker: Option<Maker>,
 }
 
@@ -74,6 +77,7 @@ impl Room {
             cavity,
             notes: Vec::new(),
             input,
+            made_in_s: 0.0,
             maker: None,
         })
     }
@@ -95,6 +99,7 @@ impl Room {
         let name = shown(&path.to_string_lossy());
         let maker = Maker::measure(scan, plan, limits)
             .map_err(|why| Failure::new(format!("{name}: cannot tell: {why}"), SEE_VET))?;
+        let began = Instant::now();
         let shell = build(&maker.impression(), &maker.plan)
             .map_err(|e| Failure::new(format!("{name}: cannot tell or make: {e}"), e.help()))?;
         let cavity = maker.cavity(&shell).map_err(|why| {
@@ -107,6 +112,7 @@ impl Room {
             cavity,
             notes: maker.notes(&shell),
             input,
+            made_in_s: began.elapsed().as_secs_f64(),
             maker: Some(maker),
         })
     }

@@ -2,12 +2,14 @@
 //! left out.
 //! Cheapest change first; for a change with a value, the least value that works, to a tenth.
 
+use std::cell::Cell;
 use std::sync::atomic::AtomicBool;
 use std::time::Instant;
 
 use super::cavity::Cavity;
+use super::grid::Depth;
 use super::parts::Stack;
-use super::verdict::{FitOptions, Verdict, fit};
+use super::verdict::{FitOptions, Verdict, fit, fit_in};
 use crate::units::Mm;
 
 /// A change of the shell that makes another cavity.
@@ -48,14 +50,16 @@ const TRY_SHARE: f64 = 0.15;
 type ShellTry = (&'static str, fn(Mm) -> ShellChange, u32);
 
 /// Tries changes until one of each kind works or `until` has come; what was not tried is not
-/// listed.
+/// listed. `remake_s` is how long the first shell took: none is begun that could not be finished.
 #[must_use]
+#[allow(clippy::too_many_arguments)] // one question, spelt out
 pub fn helps(
     cavity: &Cavity,
     stack: &Stack,
     options: FitOptions,
     until: Option<Instant>,
     remake: Option<&Remake>,
+    remake_s: f64,
     stop: &AtomicBool,
 ) -> Vec<Help> {
     let over = || until.is_some_and(|t| Instant::now() >= t);
@@ -69,6 +73,7 @@ pub fn helps(
         ..options
     };
     let mut out = Vec::new();
+    let dearest = Cell::new(remake_s);
     if let Some(remake) = remake {
         let changes: [ShellTry; 3] = [
             (
@@ -85,14 +90,16 @@ pub fn helps(
         ];
         for (change, make, most) in changes {
             let works = |tenths: u32| {
-                let verdict = remake(make(Mm(f64::from(tenths) / 10.0)))
-                    .map_or(Verdict::NotFound, |c| fit(&c, stack, left(), stop).verdict);
-                verdict == Verdict::Fits
+                let began = room_for(dearest.get(), until)?;
+                let room = remake(make(Mm(f64::from(tenths) / 10.0)));
+                dearest.set(dearest.get().max(began.elapsed().as_secs_f64()));
+                let verdict =
+                    room.map_or(Verdict::NotFound, |c| fit(&c, stack, left(), stop).verdict);
+                Some(verdict == Verdict::Fits)
             };
-            if over() {
+            let Some(least) = least_that_works(most, &works) else {
                 break;
-            }
-            let least = least_that_works(most, &works);
+            };
             out.push(Help {
                 change,
                 value_mm: Some(Mm(f64::from(least.unwrap_or(most)) / 10.0)),
@@ -111,11 +118,13 @@ pub fn helps(
             .volume_mm3()
             .total_cmp(&stack.parts[b].volume_mm3())
     });
+    let depth = (!over() && stack.parts.len() > 1).then(|| Depth::new(cavity));
     for part in order {
-        if over() || stack.parts.len() < 2 {
+        let Some(depth) = &depth else { break };
+        if over() {
             break;
         }
-        let verdict = fit(cavity, &stack.without(part), left(), stop).verdict;
+        let verdict = fit_in(cavity, depth, &stack.without(part), left(), stop).verdict;
         let works = verdict == Verdict::Fits;
         out.push(Help {
             change: "leave_out",
@@ -130,17 +139,30 @@ pub fn helps(
     out
 }
 
-/// The least of 1..=most that works, if the most does. More is taken to work where less does.
-fn least_that_works(most: u32, works: &dyn Fn(u32) -> bool) -> Option<u32> {
-    if !works(most) {
-        return None;
+/// The least of 1..=most that works, if the most does. More is taken to work where less does. `None`
+/// where nothing could be tried any more; what time cuts short is told by the best so far.
+#[allow(clippy::option_option)] // not tried, tried in vain, and what works
+fn least_that_works(most: u32, works: &dyn Fn(u32) -> Option<bool>) -> Option<Option<u32>> {
+    if !works(most)? {
+        return Some(None);
     }
     let (mut fails, mut holds) = (0, most);
     while holds - fails > 1 {
         let mid = (fails + holds) / 2;
-        if works(mid) { holds = mid } else { fails = mid }
+        match works(mid) {
+            Some(true) => holds = mid,
+            Some(false) => fails = mid,
+            None => break,
+        }
     }
-    Some(holds)
+    Some(Some(holds))
+}
+
+/// Now, if a job of so many seconds may still be begun: it cannot be cut short.
+fn room_for(seconds: f64, until: Option<Instant>) -> Option<Instant> {
+    let now = Instant::now();
+    let enough = until.is_none_or(|t| t.saturating_duration_since(now).as_secs_f64() > seconds);
+    enough.then_some(now)
 }
 
 #[cfg(test)]
@@ -169,6 +191,7 @@ mod tests {
             options,
             None,
             Some(&remake),
+            0.0,
             &AtomicBool::new(false),
         );
         assert_eq!(all[0].change, "raise_faceplate_mm");

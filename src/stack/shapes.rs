@@ -54,3 +54,20 @@ pub fn sphere(radius: f64, n: u32) -> Mesh {
     }
     Mesh::new(points, facets).expect("indices in range")
 }
+
+/// Octahedron about the origin, its corners `radius` out along the axes.
+pub fn octahedron(radius: f64) -> Mesh {
+    let corner = |k: usize, r: f64| {
+        let mut p = Point::origin();
+        p[k] = r;
+        p
+    };
+    let points = (0..6).map(|i| corner(i / 2, if i % 2 == 0 { radius } else { -radius }));
+    let mut facets = Vec::new();
+    for i in 0..8_u32 {
+        let [x, y, z] = [i & 1, 2 + (i >> 1 & 1), 4 + (i >> 2)];
+        let even = i.count_ones() % 2 == 0;
+        facets.push(if even { [x, y, z] } else { [y, x, z] });
+    }
+    Mesh::new(points.collect(), facets).expect("indices below 6")
+}

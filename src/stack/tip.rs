@@ -58,9 +58,21 @@ impl Tip {
                 .filter(|&&i| near(i, READ_MM))
                 .map(|&i| deep(i))
                 .fold(need.max(0.1), f64::max);
-            let back = ways.back(end).map(|i| depth.node_at(i));
-            let behind = back.take_while(|p| (p - at).norm() <= READ_MM).last();
-            let outward = behind.and_then(|b| (at - b).try_normalize(1e-9));
+            // From the middle of a slice further back to that of the last one: a single shortest way
+            // cuts corners and lies up to 30 degrees off.
+            let slice = |from: f64| {
+                let whole = ways.of(end);
+                let inside = |i: &usize| {
+                    let back = whole - ways.of(*i);
+                    (from..from + READ_MM / 2.0).contains(&back) && near(*i, from + READ_MM)
+                };
+                let nodes: Vec<usize> = left.iter().copied().filter(inside).collect();
+                let sum: Vector = nodes.iter().map(|&i| depth.node_at(i).coords).sum();
+                (!nodes.is_empty()).then(|| sum / nodes.len() as f64)
+            };
+            let outward = slice(READ_MM / 8.0)
+                .zip(slice(READ_MM))
+                .and_then(|(outer, inner)| (outer - inner).try_normalize(1e-9));
             if let Some(outward) = outward {
                 let tip = Self {
                     at,

@@ -6,7 +6,7 @@ use std::time::{Duration, Instant};
 
 use super::bounds::{self, Proof};
 use super::cavity::Cavity;
-use super::certificate::{Certificate, Margin, MarginKind, TOLERANCE_MM};
+use super::certificate::{Certificate, MarginKind, TOLERANCE_MM};
 use super::grid::Depth;
 use super::parts::Stack;
 use super::placement::Placement;
@@ -15,9 +15,6 @@ use super::search::{Effort, Outcome, search};
 use super::tip::Tip;
 use crate::mesh::MeshQueries;
 use crate::units::Mm;
-
-/// Rounds of a first look, before the dearer bounds: finds what is easy within a second.
-const FIRST_LOOK: usize = 4;
 
 /// How hard to look.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -34,7 +31,7 @@ impl Default for FitOptions {
     fn default() -> Self {
         Self {
             seed: 1,
-            effort: 500,
+            effort: 10_000,
             seconds: Some(10.0),
         }
     }
@@ -99,13 +96,30 @@ pub struct FitAnswer {
 #[must_use]
 pub fn fit(cavity: &Cavity, stack: &Stack, options: FitOptions, stop: &AtomicBool) -> FitAnswer {
     let start = Instant::now();
+    let depth = Depth::new(cavity);
+    let gone = start.elapsed().as_secs_f64();
+    let options = FitOptions {
+        seconds: options.seconds.map(|s| (s - gone).max(0.0)),
+        ..options
+    };
+    fit_in(cavity, &depth, stack, options, stop)
+}
+
+/// The same, the cavity's depth already measured.
+pub(crate) fn fit_in(
+    cavity: &Cavity,
+    depth: &Depth,
+    stack: &Stack,
+    options: FitOptions,
+    stop: &AtomicBool,
+) -> FitAnswer {
+    let start = Instant::now();
     // Half a year is as good as no limit, and does not overflow.
     let limit = options
         .seconds
         .filter(|s| s.is_finite() && *s >= 0.0 && *s < 1.5e7);
     let until = limit.map(|s| start + Duration::from_secs_f64(s));
-    let depth = Depth::new(cavity);
-    let tip = tip_of(cavity.tip, stack, &depth, &MeshQueries::new(cavity.mesh()));
+    let tip = tip_of(cavity.tip, stack, depth, &MeshQueries::new(cavity.mesh()));
     let notes = notes(cavity, stack, tip);
     let mut cavity = cavity.clone();
     cavity.tip = tip;
@@ -120,43 +134,33 @@ pub fn fit(cavity: &Cavity, stack: &Stack, options: FitOptions, stop: &AtomicBoo
         tip,
         notes: notes.clone(),
     };
-    if let Some(proof) = bounds::cheap(cavity, stack, &depth) {
+    if let Some(proof) = bounds::cheap(cavity, stack, depth) {
         return refused(proof);
     }
-    let effort = |rounds: usize| Effort {
+    let effort = Effort {
         seed: options.seed,
-        rounds,
+        rounds: options.effort,
         until,
     };
-    let first = search(
-        cavity,
-        stack,
-        &depth,
-        effort(FIRST_LOOK.min(options.effort)),
-        stop,
-    );
-    if fits(&first) {
-        return told(first, tip, notes);
+    // The dearer bounds come after a first look, which finds what is easy.
+    let mut asked = false;
+    let mut proof = None;
+    let found = search(cavity, stack, depth, effort, stop, &mut || {
+        asked = true;
+        proof = bounds::dear(cavity, stack, depth, until);
+        proof.is_some()
+    });
+    if !asked && !fits(&found) && !found.cut_short {
+        proof = bounds::dear(cavity, stack, depth, until);
     }
-    if let Some(proof) = bounds::cannot_fit(cavity, stack, &depth) {
-        return refused(proof);
+    match proof {
+        Some(proof) => refused(proof),
+        None => told(found, tip, notes),
     }
-    let whole = search(cavity, stack, &depth, effort(options.effort), stop);
-    let best = if spare(&whole) >= spare(&first) {
-        whole
-    } else {
-        first
-    };
-    told(best, tip, notes)
 }
 
 fn fits(outcome: &Outcome) -> bool {
     outcome.certificate.as_ref().is_some_and(Certificate::fits)
-}
-
-fn spare(outcome: &Outcome) -> f64 {
-    let worst = outcome.certificate.as_ref().and_then(Certificate::worst);
-    worst.map_or(f64::NEG_INFINITY, Margin::spare_mm)
 }
 
 /// The first part whose tube is missing.
@@ -240,8 +244,9 @@ fn notes(cavity: &Cavity, stack: &Stack, tip: Option<Tip>) -> Vec<String> {
 mod tests {
     use super::*;
     use crate::mesh::{Point, Vector};
-    use crate::stack::shapes::{block, sphere};
+    use crate::stack::shapes::{block, octahedron, sphere};
     use crate::stack::{Faceplate, parse_stack};
+    use std::sync::Arc;
 
     fn ask(cavity: &Cavity, stack: &Stack) -> FitAnswer {
         let options = FitOptions {
@@ -264,6 +269,25 @@ mod tests {
         let small = Cavity::new(block(8.6, 4.52, 3.52)).unwrap();
         let answer = ask(&small, &stack);
         assert_ne!(answer.verdict, Verdict::Fits);
+    }
+
+    #[test]
+    fn a_convex_part_stands_where_its_box_cannot() {
+        // Corners 2 out, and 0.25 kept: a ball of 2.6 is enough, where the box has a diagonal of 6.9.
+        let room = Cavity::new(sphere(2.6, 24)).unwrap();
+        let mut stack = Stack::of_boxes(&[[4.0; 3]], 0.15, 0.25);
+        assert_eq!(ask(&room, &stack).verdict.name(), "cannot_fit");
+        stack.parts[0].surface = Some(Arc::new(octahedron(2.0)));
+        let answer = ask(&room, &stack);
+        assert_eq!(answer.verdict, Verdict::Fits, "{:?}", answer.blocker);
+        // Two of them, edge along edge, and a board between the others' corners.
+        let mut stack = Stack::of_boxes(&[[4.0; 3], [4.0; 3], [2.0, 2.0, 0.8]], 0.15, 0.25);
+        for part in &mut stack.parts[..2] {
+            part.surface = Some(Arc::new(octahedron(2.0)));
+        }
+        let room = Cavity::new(block(7.4, 5.6, 5.0)).unwrap();
+        let answer = ask(&room, &stack);
+        assert_eq!(answer.verdict, Verdict::Fits, "{:?}", answer.blocker);
     }
 
     #[test]

@@ -11,10 +11,11 @@ use std::sync::atomic::Ordering;
 use std::time::Duration;
 
 use make::{Chance, Shape, five_driver_sizes, planted, planted_any};
+use secondbend::mesh::MeshQueries;
 use secondbend::stack::Depth;
 use secondbend::stack::bounds::refusals;
-use secondbend::stack::search::{Effort, search};
-use secondbend::stack::{FitOptions, Verdict, fit};
+use secondbend::stack::route::{Plumbing, tip_of};
+use secondbend::stack::{FitAnswer, FitOptions, Verdict, fit};
 
 /// The table of docs/fit.md. Slow; run with
 /// `cargo test --release --test planted -- --ignored --nocapture table`.
@@ -45,20 +46,19 @@ fn table() {
                         continue;
                     };
                     made += 1;
-                    let (out, spent) = within_cpu(2.0 * seconds, |stop| {
-                        let depth = Depth::new(&case.cavity);
-                        let effort = Effort {
-                            seed: 1,
-                            rounds: 1_000_000,
-                            until: None,
-                        };
-                        search(&case.cavity, &case.stack, &depth, effort, stop)
-                    });
+                    case.save(&format!(
+                        "{:.0}-{shape:?}-{slack}-{number}",
+                        100.0 * tightness
+                    ));
+                    if seconds == 0.0 {
+                        continue;
+                    }
+                    let (out, spent) = asked(&case, seconds);
                     let worst = out
                         .certificate
                         .as_ref()
                         .and_then(|c| c.worst().map(|m| m.spare_mm()));
-                    if out.certificate.is_some_and(|c| c.fits()) {
+                    if out.verdict == Verdict::Fits {
                         found += 1;
                         times.push(spent / 2.0);
                     } else {
@@ -146,14 +146,11 @@ fn tubes_table() {
                 };
                 made += 1;
                 tight += case.tightness;
-                let (answer, spent) = within_cpu(2.0 * seconds, |stop| {
-                    let options = FitOptions {
-                        seconds: None,
-                        effort: 1_000_000,
-                        ..FitOptions::default()
-                    };
-                    fit(&case.cavity, &case.stack, options, stop)
-                });
+                case.save(&format!("tubes-{parts}-{slack}-{number}"));
+                if seconds == 0.0 {
+                    continue;
+                }
+                let (answer, spent) = asked(&case, seconds);
                 if answer.verdict == Verdict::Fits {
                     found += 1;
                     times.push(spent / 2.0);
@@ -171,6 +168,47 @@ fn tubes_table() {
                 "{parts} parts loose {loose} slack {slack}: {found}/{made} (of {number}), tightness {:.2}, half within {mid:.2} s, all within {:.2} s; missed {misses:?}",
                 tight / made.max(1) as f64,
                 times.last().copied().unwrap_or(f64::NAN)
+            );
+        }
+    }
+}
+
+/// Tubes laid between parts that stand where they were planted: how often, and how long it takes.
+#[test]
+#[ignore = "prints a table"]
+fn laying_table() {
+    let never = || false;
+    for parts in 1..=4 {
+        for (loose, slack) in [(0.6, 0.2), (0.3, 0.05)] {
+            let mut made = 0;
+            let (mut quick, mut slow, mut spent) = (0, 0, [0.0; 2]);
+            for number in 1..=12 {
+                let Some(case) = piped::piped(number, parts, loose, slack) else {
+                    continue;
+                };
+                made += 1;
+                case.save(&format!("tubes-{parts}-{slack}-{number}"));
+                let depth = Depth::new(&case.cavity);
+                let queries = MeshQueries::new(case.cavity.mesh());
+                let tip = tip_of(None, &case.stack, &depth, &queries);
+                let plumbing =
+                    Plumbing::new(&case.stack, &depth, &queries, tip).expect("tubes are asked for");
+                let poses: Vec<_> = case.planted.parts.iter().map(|p| p.pose).collect();
+                for thorough in [false, true] {
+                    let start = cpu_seconds();
+                    let laid = plumbing.lay(&poses, thorough, &never);
+                    spent[usize::from(thorough)] += cpu_seconds() - start;
+                    match (laid, thorough) {
+                        (Ok(_), true) => slow += 1,
+                        (Ok(_), false) => quick += 1,
+                        (Err(no_way), true) => println!("#{number}: {no_way:?}, tip {tip:?}"),
+                        (Err(_), false) => {}
+                    }
+                }
+            }
+            println!(
+                "{parts} parts slack {slack}: of {made} quickly {quick} ({:.2} s), else {slow} ({:.2} s)",
+                spent[0], spent[1]
             );
         }
     }
@@ -196,6 +234,22 @@ fn a_planted_case_is_found() {
         );
         assert!(answer.certificate.expect("fits").fits());
     }
+}
+
+/// The answer within the processor time of so many seconds on two free cores, and the time it took.
+fn asked(case: &make::Case, seconds: f64) -> (FitAnswer, f64) {
+    let (answer, spent) = within_cpu(2.0 * seconds, |stop| {
+        let options = FitOptions {
+            seconds: None,
+            effort: 1_000_000,
+            ..FitOptions::default()
+        };
+        fit(&case.cavity, &case.stack, options, stop)
+    });
+    if let Verdict::CannotFit(proof) = &answer.verdict {
+        panic!("a planted case is refused: {proof:?}");
+    }
+    (answer, spent)
 }
 
 /// Processor seconds this process has used, where the system tells.

@@ -44,8 +44,75 @@ pub enum Shape {
 pub struct Case {
     pub cavity: Cavity,
     pub stack: Stack,
+    /// Where the parts were laid, and their tubes.
+    pub planted: Placement,
     /// Volume of the parts over that of the cavity.
     pub tightness: f64,
+}
+
+impl Case {
+    /// Kept for a look by hand, and for the program itself, in the folder that `SAVE` names.
+    pub fn save(&self, name: &str) {
+        let Ok(folder) = std::env::var("SAVE") else {
+            return;
+        };
+        let mesh = self.cavity.mesh();
+        let mut off = format!("OFF\n{} {} 0\n", mesh.points().len(), mesh.facets().len());
+        for p in mesh.points() {
+            off += &format!("{:.12} {:.12} {:.12}\n", p.x, p.y, p.z);
+        }
+        for f in mesh.facets() {
+            off += &format!("3 {} {} {}\n", f[0], f[1], f[2]);
+        }
+        let folder = std::path::Path::new(&folder);
+        let kept = std::fs::write(folder.join(format!("{name}.off")), off)
+            .and_then(|()| std::fs::write(folder.join(format!("{name}.toml")), toml(&self.stack)));
+        kept.expect("the folder that SAVE names can be written");
+    }
+}
+
+/// The stack as a stack file.
+fn toml(stack: &Stack) -> String {
+    let mut out = format!(
+        "clearance_mm = {:?}\nwall_clearance_mm = {:?}\n",
+        stack.clearance_mm, stack.wall_clearance_mm
+    );
+    let face = |f: secondbend::stack::Face| {
+        let sign = if f.positive { '+' } else { '-' };
+        format!("{sign}{}", ["x", "y", "z"][f.axis])
+    };
+    for part in &stack.parts {
+        out += &format!(
+            "[[part]]\nname = {:?}\nsize_mm = {:?}\n",
+            part.name, part.size_mm
+        );
+        if let Some(s) = &part.spout {
+            out += &format!(
+                "spout = {{ face = {:?}, at_mm = {:?}, outer_mm = {:?}, length_mm = {:?} }}\n",
+                face(s.face),
+                s.at_mm,
+                s.outer_mm,
+                s.length_mm
+            );
+        }
+        if let Some(t) = &part.terminals {
+            out += &format!(
+                "terminals = {{ face = {:?}, keep_mm = {:?} }}\n",
+                face(t.face),
+                t.keep_mm
+            );
+        }
+        if let Some(bore) = &part.bore {
+            out += &format!("bore = {bore:?}\n");
+        }
+    }
+    for b in &stack.bores {
+        out += &format!(
+            "[[bore]]\nname = {:?}\ninner_mm = {:?}\nouter_mm = {:?}\nbend_radius_mm = {:?}\n",
+            b.name, b.inner_mm, b.outer_mm, b.bend_radius_mm
+        );
+    }
+    out
 }
 
 pub const PAIR_MM: f64 = 0.15;
@@ -317,6 +384,7 @@ impl Plan {
                 return Some(Case {
                     cavity,
                     stack,
+                    planted,
                     tightness,
                 });
             }

@@ -236,6 +236,7 @@ fn grow(stack: &Stack, placement: Placement, loose: f64, slack: f64) -> Option<C
             return Some(Case {
                 cavity,
                 stack: stack.clone(),
+                planted: placement,
                 tightness: stack.volume_mm3() / volume,
             });
         }

@@ -44,6 +44,7 @@ CASES = [
     ("ball", boxes_stack([[5.0, 4.0, 3.0], [6.3, 4.3, 3.0], [5.0, 2.7, 2.0]])),
     ("cube", boxes_stack([[8.0, 3.4, 3.0], [8.2, 3.6, 3.1], [7.9, 3.4, 3.0]])),
     ("ear", (ROOT / "sample-meshes/stacks/two-way.toml").read_text(encoding="utf-8")),
+    ("ear", (ROOT / "sample-meshes/stacks/three-way.toml").read_text(encoding="utf-8")),
 ]
 
 
@@ -258,3 +259,37 @@ def test_rooms_that_cannot_hold_a_stack(tmp_path):
         assert done.returncode == 1, done.stdout
         proof = json.loads((tmp_path / "fit.json").read_text())["fit"]["proof"]
         assert proof["need"] > proof["have"]
+
+
+def test_convex_parts_by_solids(tmp_path):
+    """Two octahedra and a box in a ball that could not hold the octahedra's boxes."""
+    corners = np.vstack([np.eye(3), -np.eye(3)]) * 2.0
+    hull = manifold3d.Manifold.hull_points(corners)
+    mesh = hull.to_mesh()
+    write_off(tmp_path / "eight.off", np.array(mesh.vert_properties[:, :3], float),
+              np.array(mesh.tri_verts, int))
+    ball = manifold3d.Manifold.sphere(3.9, 64).translate([1.0, 2.0, -3.0])
+    mesh = ball.to_mesh()
+    points, facets = np.array(mesh.vert_properties[:, :3], float), np.array(mesh.tri_verts, int)
+    write_off(tmp_path / "cavity.off", points, facets)
+    text = "clearance_mm = 0.15\nwall_clearance_mm = 0.25\n"
+    for name in ("a", "b"):
+        text += f'[[part]]\nname = "{name}"\nmesh = "eight.off"\n'
+    text += '[[part]]\nname = "c"\nsize_mm = [1.2, 1.0, 0.8]\n'
+    (tmp_path / "stack.toml").write_text(text, encoding="utf-8")
+    inputs = ["--cavity", tmp_path / "cavity.off", "--stack", tmp_path / "stack.toml"]
+    done = run(*inputs, "--seconds", "60", "--json", tmp_path / "fit.json")
+    assert done.returncode == 0, done.stdout + done.stderr
+    answer = json.loads((tmp_path / "fit.json").read_text(encoding="utf-8"))["fit"]
+    where = poses(answer)
+    bodies = [hull.transform(p[:3]) for p in where[:2]]
+    bodies.append(manifold3d.Manifold.cube([1.2, 1.0, 0.8], True).transform(where[2][:3]))
+    pairs = [bodies[i].min_gap(bodies[j], 5.0) for i in range(3) for j in range(i)]
+    assert min(pairs) >= 0.15 - 1e-4
+    assert abs(min(pairs) - answer["margins"]["worst_pair_mm"]) < 1e-4
+    # A ball's wall is nearest to a convex body at a corner, but for the facets' own flatness.
+    walls = [depth(points, facets, corners @ p[:3, :3].T + p[:3, 3]).min() for p in where[:2]]
+    assert min(walls) >= 0.25 - NEAR
+    assert run(*inputs, "--verify", tmp_path / "fit.json").returncode == 0
+    answer["parts"][0]["pose"][3] += 0.3
+    assert not verified(tmp_path, inputs, answer)

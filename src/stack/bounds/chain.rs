@@ -3,9 +3,10 @@
 //! apart, and sideways no more than the regions allow, so they advance along the axis. If even the
 //! best of all orders runs out of length, nothing fits.
 
-use super::core::Core;
+use nalgebra::Matrix3;
+
 use super::{BoundKind, Facts, Proof, SAFETY_MM, frames};
-use crate::mesh::Vector;
+use crate::mesh::{Point, Vector};
 
 /// More parts than this would take 2ⁿ n² steps too many.
 const MOST_PARTS: usize = 12;
@@ -13,20 +14,16 @@ const MOST_PARTS: usize = 12;
 /// Interval of a part's middle along the axes of a frame.
 pub(super) type Reach = [[f64; 2]; 3];
 
-/// Where each part's inner ball may have its middle, as intervals in a frame.
-pub(super) fn reaches(
-    core: &Core,
-    component: Option<usize>,
-    frame: &nalgebra::Matrix3<f64>,
-) -> Reach {
-    let rim = core.rim(component);
+/// Where each part's inner ball may have its middle, as intervals in a frame: the points' own, each
+/// stretched by `more`.
+pub(super) fn reaches(points: &[Point], more: f64, frame: &Matrix3<f64>) -> Reach {
     [0, 1, 2].map(|k| {
         let axis: Vector = frame.column(k).into_owned();
-        let heights = rim.iter().map(|p| p.coords.dot(&axis));
+        let heights = points.iter().map(|p| p.coords.dot(&axis));
         let (lo, hi) = heights.fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), x| {
             (l.min(x), h.max(x))
         });
-        [lo - core.reach_mm, hi + core.reach_mm]
+        [lo - more, hi + more]
     })
 }
 
@@ -84,23 +81,33 @@ pub(super) fn refuse(facts: &Facts) -> Option<Proof> {
     if parts.len() < 2 || parts.len() > MOST_PARTS {
         return None;
     }
-    let cores: Vec<_> = parts.iter().map(|&i| facts.core(i)).collect();
-    if cores.iter().any(|c| c.components() == 0) {
-        return None; // the ball's own bound says so
-    }
-    let widest = parts.iter().enumerate().min_by(|a, b| {
-        facts
-            .core_depth_mm(*a.1)
-            .total_cmp(&facts.core_depth_mm(*b.1))
-    })?;
     let radii: Vec<f64> = parts
         .iter()
         .map(|&i| facts.stack.parts[i].sides_mm()[2] / 2.0)
         .collect();
-    for frame in frames(&cores[widest.0], None) {
-        let reach: Vec<Reach> = cores.iter().map(|c| reaches(c, None, &frame)).collect();
+    let clearance = facts.stack.clearance_mm;
+    let (clouds, stretch) = deep_nodes(facts, &parts);
+    // What stands in a row on the nodes that are deep enough does in the region that holds them: only
+    // where even those fall short is it worth a closer look.
+    let widest = clouds.iter().max_by_key(|c| c.len())?;
+    let hopeful = frames(widest).iter().any(|frame| {
+        let inner: Vec<Reach> = clouds.iter().map(|c| reaches(c, stretch, frame)).collect();
+        (0..3).any(|along| shortfall(&radii, clearance, &inner, along) > SAFETY_MM)
+    });
+    if !hopeful {
+        return None;
+    }
+    let cores: Vec<_> = parts.iter().map(|&i| facts.core(i)).collect();
+    if cores.iter().any(|c| c.components() == 0) {
+        return None; // the ball's own bound says so
+    }
+    let rims: Vec<Vec<Point>> = cores.iter().map(|c| c.rim(None)).collect();
+    let widest = rims.iter().max_by_key(|c| c.len())?;
+    for frame in frames(widest) {
+        let each = rims.iter().zip(&cores);
+        let reach: Vec<Reach> = each.map(|(r, c)| reaches(r, c.reach_mm, &frame)).collect();
         for along in 0..3 {
-            let short = shortfall(&radii, facts.stack.clearance_mm, &reach, along);
+            let short = shortfall(&radii, clearance, &reach, along);
             if short > SAFETY_MM {
                 let ends = reach.iter().map(|r| r[along]);
                 let have = ends.fold([f64::INFINITY, f64::NEG_INFINITY], |[l, h], r| {
@@ -116,6 +123,23 @@ pub(super) fn refuse(facts: &Facts) -> Option<Proof> {
         }
     }
     None
+}
+
+/// The nodes that are deep enough for each part; where a part has none (a slim region runs between
+/// the nodes), those that might be, for all parts: then no closer look is spared.
+fn deep_nodes(facts: &Facts, parts: &[usize]) -> (Vec<Vec<Point>>, f64) {
+    let cloud = |less: f64| -> Vec<Vec<Point>> {
+        let nodes = parts.iter().map(|&i| {
+            let groups = facts.deep_groups(facts.core_depth_mm(i) - less);
+            groups.concat()
+        });
+        nodes.collect()
+    };
+    let (sure, wide) = (cloud(0.0), facts.depth.half_diagonal_mm());
+    if sure.iter().all(|c| !c.is_empty()) {
+        return (sure, 0.0);
+    }
+    (cloud(wide), -wide)
 }
 
 #[cfg(test)]

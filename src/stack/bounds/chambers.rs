@@ -31,9 +31,13 @@ pub(super) fn refuse(facts: &Facts) -> Option<Proof> {
     if parts.len() < 2 {
         return None;
     }
+    if facts.deep_groups(facts.core_depth_mm(thinnest)).len() < 2 {
+        return None; // even the nodes that are deep enough hang together
+    }
     let room = facts.core(thinnest);
     let n = room.components();
-    if n == 0 || n > MOST_CHAMBERS {
+    // One chamber alone is left to the volume and the row of balls.
+    if !(2..=MOST_CHAMBERS).contains(&n) {
         return None;
     }
     let mut allowed = vec![vec![false; n]; parts.len()];
@@ -46,11 +50,7 @@ pub(super) fn refuse(facts: &Facts) -> Option<Proof> {
             }
         }
     }
-    let inside = if n > 1 {
-        inside_volumes(facts)
-    } else {
-        Vec::new()
-    };
+    let inside = inside_volumes(facts);
     let chambers: Vec<Chamber> = (0..n)
         .map(|k| {
             let hosts: Vec<usize> = (0..parts.len())
@@ -59,9 +59,9 @@ pub(super) fn refuse(facts: &Facts) -> Option<Proof> {
                 .collect();
             Chamber {
                 volume_mm3: within_reach(facts, &inside, &room, k, &hosts),
-                reach: frames(&room, Some(k))
+                reach: frames(&room.rim(Some(k)))
                     .iter()
-                    .map(|f| vec![reaches(&room, Some(k), f); parts.len()])
+                    .map(|f| vec![reaches(&room.rim(Some(k)), room.reach_mm, f); parts.len()])
                     .collect(),
             }
         })
@@ -87,9 +87,6 @@ pub(super) fn refuse(facts: &Facts) -> Option<Proof> {
 fn within_reach(facts: &Facts, inside: &[f64], room: &Core, k: usize, hosts: &[usize]) -> f64 {
     let depth = facts.depth;
     let whole = facts.cavity.volume_mm3();
-    if room.components() == 1 {
-        return whole;
-    }
     let grown = facts
         .stack
         .wall_clearance_mm

@@ -6,22 +6,29 @@ mod bores;
 mod chain;
 mod chambers;
 mod core;
+mod pierce;
 mod spread;
 mod volume;
 
+use std::sync::atomic::AtomicUsize;
 use std::sync::{Arc, Mutex, PoisonError};
+use std::time::Instant;
 
-use nalgebra::Matrix3;
+use nalgebra::{Matrix3, Rotation3, SymmetricEigen};
 
 use self::core::Core;
 use super::cavity::Cavity;
-use super::grid::Depth;
+use super::grid::{Depth, NODE_ERROR_MM};
 use super::parts::Stack;
-use crate::mesh::MeshQueries;
+use crate::mesh::{MeshQueries, Point, Vector};
 
 /// A need must exceed what there is by this before it counts, mm: above the certificate's
 /// tolerance and the rounding of the figures, below anything that a shop could measure.
 const SAFETY_MM: f64 = 1e-4;
+
+/// Parts whose inner ball needs less depth than this, mm, are left to the bounds that read no grid: a
+/// hollow as slim as that may lie between all nodes.
+const LEAST_MM: f64 = 0.35;
 
 /// Which argument refuses.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -40,6 +47,8 @@ pub enum BoundKind {
     Chain,
     /// The parts cannot be shared out among the chambers of the cavity.
     Chambers,
+    /// More parts than points, and each part holds a point wherever it stands.
+    Pierce,
     /// The bores are told to leave where they have no room beside each other.
     Bores,
 }
@@ -56,6 +65,7 @@ impl BoundKind {
             Self::Core => "core_rectangle",
             Self::Chain => "ball_chain",
             Self::Chambers => "chambers",
+            Self::Pierce => "piercing_points",
             Self::Bores => "bores",
         }
     }
@@ -83,6 +93,9 @@ impl BoundKind {
             Self::Chambers => {
                 "the parts cannot be shared out among the separate deep regions of the cavity"
             }
+            Self::Pierce => {
+                "wherever each of these parts stands, it holds one of fewer points than there are parts"
+            }
             Self::Bores => {
                 "the bores with their tubes and webs do not find room beside each other where they leave"
             }
@@ -94,7 +107,7 @@ impl BoundKind {
     pub fn unit(self) -> &'static str {
         match self {
             Self::Volume => "mm3",
-            Self::Chambers => "parts",
+            Self::Chambers | Self::Pierce => "parts",
             _ => "mm",
         }
     }
@@ -120,6 +133,9 @@ pub(crate) struct Facts<'a> {
     pub depth: &'a Depth,
     pub queries: MeshQueries<'a>,
     cores: Mutex<Vec<(f64, Arc<Core>)>>,
+    /// How much the dearest bound has looked at, over all its questions.
+    looked: AtomicUsize,
+    until: Option<Instant>,
 }
 
 impl<'a> Facts<'a> {
@@ -130,14 +146,21 @@ impl<'a> Facts<'a> {
             depth,
             queries: MeshQueries::new(cavity.mesh()),
             cores: Mutex::new(Vec::new()),
+            looked: AtomicUsize::new(0),
+            until: None,
         }
+    }
+
+    /// Has the time run out? A bound that is cut short says nothing.
+    fn over(&self) -> bool {
+        self.until.is_some_and(|t| Instant::now() >= t)
     }
 
     /// Boxes that keep the wall clearance all round (those on the faceplate do not; a part given
     /// as a convex surface is less than its box, so that nothing is said of it here).
     pub fn free(&self) -> Vec<usize> {
         (0..self.stack.parts.len())
-            .filter(|&i| !self.seated(i) && self.is_box(i))
+            .filter(|&i| !self.seated(i) && self.is_box(i) && self.core_depth_mm(i) > LEAST_MM)
             .collect()
     }
 
@@ -170,16 +193,41 @@ impl<'a> Facts<'a> {
         core
     }
 
+    /// The nodes that are deep enough, in groups of neighbours: what they can hold, the region can.
+    pub fn deep_groups(&self, need: f64) -> Vec<Vec<Point>> {
+        let [nx, ny, nz] = self.depth.counts();
+        let deep = |v: f32| f64::from(v) >= need + NODE_ERROR_MM;
+        let mut open: Vec<bool> = self.depth.values().iter().map(|v| deep(*v)).collect();
+        let mut groups = Vec::new();
+        for seed in 0..open.len() {
+            if !std::mem::take(&mut open[seed]) {
+                continue;
+            }
+            let (mut todo, mut group) = (vec![seed], Vec::new());
+            while let Some(i) = todo.pop() {
+                group.push(self.depth.node_at(i));
+                let at = [i % nx, i / nx % ny, i / (nx * ny)];
+                let near = |k: usize, n: usize| at[k].saturating_sub(1)..(at[k] + 2).min(n);
+                for z in near(2, nz) {
+                    for y in near(1, ny) {
+                        for x in near(0, nx) {
+                            let next = (z * ny + y) * nx + x;
+                            if std::mem::take(&mut open[next]) {
+                                todo.push(next);
+                            }
+                        }
+                    }
+                }
+            }
+            groups.push(group);
+        }
+        groups
+    }
+
     /// Depth that the middle of a part's inscribed ball must have, mm.
     pub fn core_depth_mm(&self, part: usize) -> f64 {
         self.stack.parts[part].sides_mm()[2] / 2.0 + self.wall_mm(part)
     }
-}
-
-/// The first bound that refuses, cheap ones first; `None` says nothing at all.
-#[must_use]
-pub fn cannot_fit(cavity: &Cavity, stack: &Stack, depth: &Depth) -> Option<Proof> {
-    refusals(cavity, stack, depth).next()
 }
 
 type Bound = fn(&Facts) -> Option<Proof>;
@@ -193,13 +241,35 @@ const CHEAP: [Bound; 5] = [
     ball::refuse,
 ];
 /// Tenths of a second each.
-const DEAR: [Bound; 3] = [core::refuse, chain::refuse, chambers::refuse];
+const DEAR: [Bound; 4] = [
+    core::refuse,
+    chain::refuse,
+    chambers::refuse,
+    pierce::refuse,
+];
 
 /// The first of the cheap bounds that refuses.
 #[must_use]
 pub fn cheap(cavity: &Cavity, stack: &Stack, depth: &Depth) -> Option<Proof> {
     let facts = Facts::new(cavity, stack, depth);
     CHEAP.iter().find_map(|bound| bound(&facts))
+}
+
+/// The first of the dearer bounds that refuses; none is begun once `until` has come. `None` says
+/// nothing at all.
+#[must_use]
+pub fn dear(
+    cavity: &Cavity,
+    stack: &Stack,
+    depth: &Depth,
+    until: Option<Instant>,
+) -> Option<Proof> {
+    let facts = Facts {
+        until,
+        ..Facts::new(cavity, stack, depth)
+    };
+    let mut left = DEAR.iter().take_while(|_| !facts.over());
+    left.find_map(|bound| bound(&facts))
 }
 
 /// Every bound that refuses, cheap ones first.
@@ -215,9 +285,41 @@ pub fn refusals<'a>(
         .filter_map(move |bound| bound(&facts))
 }
 
-/// Frames in which regions are boxed: upright, and their own main axes.
-pub(crate) fn frames(core: &Core, component: Option<usize>) -> [Matrix3<f64>; 2] {
-    [Matrix3::identity(), core.main_axes(component)]
+/// Frames in which a cloud of points is boxed: its own main axes, and those turned until the box is
+/// slimmest. None hangs on how the cavity lies in its file.
+pub(crate) fn frames(points: &[Point]) -> [Matrix3<f64>; 2] {
+    let n = points.len().max(1) as f64;
+    let mean = points.iter().map(|p| p.coords).sum::<Vector>() / n;
+    let spread: Matrix3<f64> = points
+        .iter()
+        .map(|p| (p.coords - mean) * (p.coords - mean).transpose())
+        .sum();
+    let axes = SymmetricEigen::new(spread).eigenvectors;
+    [axes, slimmest(points, axes)]
+}
+
+/// Turns a frame by ever smaller steps while the two lesser widths of the points get less.
+fn slimmest(points: &[Point], mut frame: Matrix3<f64>) -> Matrix3<f64> {
+    let outer = spread::outermost(points);
+    let rate = |frame: &Matrix3<f64>| {
+        let mut w = [0, 1, 2].map(|k| spread::width(&outer, &frame.column(k).into_owned()));
+        w.sort_by(f64::total_cmp);
+        w[0] * w[0] + w[1] * w[1]
+    };
+    let (mut have, mut step) = (rate(&frame), 0.2);
+    while step > 5e-4 {
+        let turns = (0..6).map(|i| {
+            let mut by = Vector::zeros();
+            by[i / 2] = if i % 2 == 0 { step } else { -step };
+            Rotation3::new(by).into_inner() * frame
+        });
+        let rated = turns.map(|f| (rate(&f), f));
+        match rated.min_by(|a, b| a.0.total_cmp(&b.0)) {
+            Some((less, turned)) if less < have - 1e-9 => (have, frame) = (less, turned),
+            _ => step /= 2.0,
+        }
+    }
+    frame
 }
 
 #[cfg(test)]
@@ -257,6 +359,7 @@ mod tests {
             (Ball, block(12.0, 12.0, 3.0), vec![[3.0, 3.0, 2.6]]),
             (Core, block(7.0, 7.0, 7.0), vec![[9.5, 6.5, 2.0]]),
             (Chain, block(14.0, 4.0, 4.0), vec![[3.4, 3.4, 3.4]; 4]),
+            (Pierce, sphere(5.0, 24), vec![[5.6, 5.2, 3.6]; 2]),
             (
                 Chambers,
                 two(&block(6.0, 6.0, 4.0), 9.0),

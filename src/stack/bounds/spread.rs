@@ -51,14 +51,14 @@ pub(super) fn cylinder(facts: &Facts) -> Option<Proof> {
 
 /// A patch of directions on a face of the cube round the origin.
 #[derive(Clone, Copy)]
-struct Patch {
+pub(super) struct Patch {
     face: usize,
     at: [f64; 2],
     half: f64,
 }
 
 impl Patch {
-    fn direction(&self) -> Vector {
+    pub fn direction(&self) -> Vector {
         let mut v = Vector::zeros();
         v[self.face] = 1.0;
         v[(self.face + 1) % 3] = self.at[0];
@@ -68,12 +68,12 @@ impl Patch {
 
     /// Cosine of the largest angle from the patch's middle to any of its directions. On the cube
     /// nothing is nearer than 1, so the sine is at most the distance on the face.
-    fn cosine(&self) -> f64 {
+    pub fn cosine(&self) -> f64 {
         let sine = std::f64::consts::SQRT_2 * self.half;
         (1.0 - sine * sine).max(0.0).sqrt()
     }
 
-    fn quarters(&self) -> [Self; 4] {
+    pub fn quarters(&self) -> [Self; 4] {
         let h = self.half / 2.0;
         [[-h, -h], [-h, h], [h, -h], [h, h]].map(|d| Self {
             at: [self.at[0] + d[0], self.at[1] + d[1]],
@@ -84,7 +84,7 @@ impl Patch {
 }
 
 /// All directions (to sign) in n × n patches a face.
-fn patches(n: usize) -> Vec<Patch> {
+pub(super) fn patches(n: usize) -> Vec<Patch> {
     let at = |i: usize| -1.0 + (2.0 * i as f64 + 1.0) / n as f64;
     let mut out = Vec::with_capacity(3 * n * n);
     for face in 0..3 {
@@ -101,7 +101,7 @@ fn patches(n: usize) -> Vec<Patch> {
     out
 }
 
-fn width(points: &[Point], dir: &Vector) -> f64 {
+pub(super) fn width(points: &[Point], dir: &Vector) -> f64 {
     let (mut lo, mut hi) = (f64::INFINITY, f64::NEG_INFINITY);
     for p in points {
         let h = p.coords.dot(dir);
@@ -173,7 +173,7 @@ pub(super) fn thinnest_cylinder(points: &[Point]) -> f64 {
 }
 
 /// The points furthest out in some hundred directions: enough to find a good middle with.
-fn outermost(points: &[Point]) -> Vec<Point> {
+pub(super) fn outermost(points: &[Point]) -> Vec<Point> {
     let mut out: Vec<Point> = patches(6)
         .iter()
         .flat_map(|patch| {
@@ -194,7 +194,7 @@ fn outermost(points: &[Point]) -> Vec<Point> {
     out
 }
 
-fn across(axis: &Vector) -> (Vector, Vector) {
+pub(super) fn across(axis: &Vector) -> (Vector, Vector) {
     let other = if axis.x.abs() < 0.7 {
         Vector::x()
     } else {

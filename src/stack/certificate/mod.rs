@@ -3,6 +3,7 @@
 //! Nothing here is shared with the search: no grid, no sampled points, no cost. A verdict "fits"
 //! is this module's, and `fit --verify` runs it on a placement read back from a file.
 
+mod hull;
 mod segments;
 mod solid;
 mod tubes;
@@ -16,6 +17,7 @@ use super::parts::Stack;
 use super::placement::Placement;
 use crate::mesh::MeshQueries;
 use crate::units::Mm;
+use hull::Hull;
 use solid::{Solid, pair_margin};
 use tubes::{strange, tube_margins};
 use wall::wall_margin;
@@ -215,6 +217,8 @@ pub fn pair_margins_of(stack: &Stack, placement: &Placement) -> Vec<Margin> {
 /// A box of a part: its own, or room beside it.
 struct Body {
     solid: Solid,
+    /// The part's own convex surface in that box, where it has one.
+    hull: Option<Hull>,
     /// Grown by this all round: a spout is its middle line with its radius.
     round: f64,
     zone: bool,
@@ -226,12 +230,17 @@ fn bodies(stack: &Stack, placement: &Placement, i: usize) -> Vec<Body> {
     let pose = &placement.parts[i].pose;
     let own = Body {
         solid: Solid::placed(pose, &crate::mesh::Vector::zeros(), part.half_mm()),
+        hull: part
+            .surface
+            .as_ref()
+            .and_then(|surface| Hull::placed(surface, pose)),
         round: 0.0,
         zone: false,
         may_share: false,
     };
     let zones = part.zones().into_iter().map(|z| Body {
         solid: Solid::placed(pose, &z.middle, z.line_half()),
+        hull: None,
         round: z.radius_mm(),
         zone: true,
         may_share: !z.solid,
@@ -252,7 +261,7 @@ fn pair_margins(stack: &Stack, solids: &[Vec<Body>]) -> Vec<Margin> {
                     out.push(Margin {
                         parts: vec![i, j],
                         kind: [MarginKind::Pair, MarginKind::ZonePair][usize::from(zone)],
-                        have: Mm(pair_margin(&a.solid, &b.solid) - a.round - b.round),
+                        have: Mm(apart(a, b) - a.round - b.round),
                         need: Mm(if zone { 0.0 } else { stack.clearance_mm }),
                     });
                 }
@@ -260,6 +269,16 @@ fn pair_margins(stack: &Stack, solids: &[Vec<Body>]) -> Vec<Margin> {
         }
     }
     out
+}
+
+/// Margin of two bodies, without what they are grown by.
+fn apart(a: &Body, b: &Body) -> f64 {
+    match (&a.hull, &b.hull) {
+        (None, None) => pair_margin(&a.solid, &b.solid),
+        (Some(h), None) => h.off_box(&b.solid),
+        (None, Some(h)) => h.off_box(&a.solid),
+        (Some(h), Some(g)) => h.off_hull(g),
+    }
 }
 
 fn part_walls(
@@ -283,7 +302,10 @@ fn part_walls(
         out.push(Margin {
             parts: vec![i],
             kind,
-            have: Mm(wall_margin(queries, &solid, &skip) - body.round),
+            have: Mm(match &body.hull {
+                Some(hull) if plate.is_none() => hull.off_wall(queries, &solid, &skip),
+                _ => wall_margin(queries, &solid, &skip),
+            } - body.round),
             need: Mm(if body.zone {
                 0.0
             } else {

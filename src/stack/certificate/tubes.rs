@@ -209,9 +209,18 @@ fn wall_margin(queries: &MeshQueries, one: &Laid) -> f64 {
 /// touch, and its own part it may be as near to as the spout is short.
 fn from_parts(stack: &Stack, one: &Laid, bodies: &[Vec<Body>], out: &mut Vec<Margin>) {
     let rods: Vec<Solid> = one.line().windows(2).map(|w| rod(&w[0], &w[1])).collect();
-    let far = |solid: &Solid| {
-        let all = rods.iter().map(|r| pair_margin(r, solid));
-        all.fold(f64::INFINITY, f64::min) - one.radius()
+    let far = |body: &Body| {
+        let least = match &body.hull {
+            None => {
+                let all = rods.iter().map(|r| pair_margin(r, &body.solid));
+                all.fold(f64::INFINITY, f64::min)
+            }
+            Some(hull) => {
+                let all = one.line().windows(2).map(|w| hull.off_piece(&w[0], &w[1]));
+                all.fold(f64::INFINITY, f64::min)
+            }
+        };
+        least - one.radius()
     };
     for (i, own) in bodies.iter().enumerate() {
         for body in own {
@@ -226,12 +235,7 @@ fn from_parts(stack: &Stack, one: &Laid, bodies: &[Vec<Body>], out: &mut Vec<Mar
             } else {
                 stack.clearance_mm
             };
-            let mut m = margin(
-                one,
-                MarginKind::TubePart,
-                far(&body.solid) - body.round,
-                need,
-            );
+            let mut m = margin(one, MarginKind::TubePart, far(body) - body.round, need);
             if i != one.part {
                 m.parts.push(i);
             }

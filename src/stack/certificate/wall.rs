@@ -28,12 +28,21 @@ pub fn wall_margin(
     }
     let depth = lattice(solid)
         .par_iter()
-        .filter(|p| winding_number(queries.mesh, p) <= 0.5)
+        .filter(|p| beyond(queries, p))
         .filter_map(|p| queries.nearest(p, f64::INFINITY))
         .map(|n| n.distance_mm)
         .reduce(|| 0.0, f64::max);
     // A crossing that no lattice point sees is still a crossing.
     -depth.max(1e-9)
+}
+
+/// Is a place outside? By the crossings of one ray: whether the box fits is settled by then, and
+/// only how far it is off is asked; the sum of solid angles would take seconds.
+pub fn beyond(queries: &MeshQueries, p: &Point) -> bool {
+    let skew = Vector::new(0.384_2, -0.561_7, 0.732_9);
+    let hits = queries.ray_hits(p, &skew);
+    let turns: i64 = hits.iter().map(|h| if h.leaving { 1 } else { -1 }).sum();
+    turns <= 0
 }
 
 /// A corner moved a hair towards the middle, so that a box which touches a wall is not outside.
@@ -48,6 +57,18 @@ pub fn nearest_facet(
     skip: &(dyn Fn(u32) -> bool + Sync),
 ) -> f64 {
     let corners = solid.corners();
+    nearest_by(queries, solid, skip, &|f| {
+        facet_distance(solid, &corners, &f)
+    })
+}
+
+/// The least of `far` over the facets that count; none is less than the facet's distance from `around`.
+pub fn nearest_by(
+    queries: &MeshQueries,
+    around: &Solid,
+    skip: &(dyn Fn(u32) -> bool + Sync),
+    far: &dyn Fn([Point; 3]) -> f64,
+) -> f64 {
     queries
         .tree()
         .find_best(
@@ -56,19 +77,19 @@ pub fn nearest_facet(
                 let (lo, hi) = (node.mins(), node.maxs());
                 let mid = Point::new(lo.x + hi.x, lo.y + hi.y, lo.z + hi.z) / 2.0;
                 let half = Vector::new(hi.x - lo.x, hi.y - lo.y, hi.z - lo.z) / 2.0;
-                let own = solid.own(&mid);
+                let own = around.own(&mid);
                 let out = |k: usize| {
-                    let grown = solid.half[k] + solid.axes[k].abs().dot(&half);
+                    let grown = around.half[k] + around.axes[k].abs().dot(&half);
                     (own[k].abs() - grown).max(0.0)
                 };
                 Vector::new(out(0), out(1), out(2)).norm()
             },
             |f, so_far| {
                 let facet = queries.mesh.corners(f as usize);
-                if skip(f) || at_least(solid, &facet) >= so_far {
+                if skip(f) || at_least(around, &facet) >= so_far {
                     return None;
                 }
-                Some((facet_distance(solid, &corners, &facet), ()))
+                Some((far(facet), ()))
             },
         )
         .map_or(f64::INFINITY, |(_, (d, ()))| d)

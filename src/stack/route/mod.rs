@@ -5,6 +5,7 @@
 pub(crate) mod curve;
 mod exits;
 mod lattice;
+mod one;
 mod relax;
 mod room;
 pub(crate) mod ways;
@@ -17,39 +18,24 @@ use super::placement::Tube;
 use super::pose::Pose;
 use super::tip::Tip;
 use crate::mesh::{MeshQueries, Point, Vector};
-use curve::{CHORD_MM, Heading, Piece};
-use lattice::{Quest, seek};
-use relax::{End, relax};
+use curve::Heading;
+use one::{OneTube, WIDER, joints, lines_apart};
+use relax::{Asked, relax};
 use room::{Room, spout_end};
 use ways::Ways;
 
-/// A line is laid this much wider than the bore's bend radius, so that it still holds for whoever
-/// reads a radius from a turn and the chords beside it.
-const WIDER: f64 = 1.02;
 /// How far back from a told exit a tube may be in the wall: twice its width. A bore that leaves
 /// through a wall met at 30 degrees is in it for that long.
 pub fn mouth_mm(outer_mm: f64) -> f64 {
     2.0 * outer_mm
 }
-/// Spacing of the places where a tube may run into another of its bore, mm.
-const JOINT_MM: f64 = 1.6;
-/// How much too near a rough line may be, mm, and how much too tight, as a share of the radius,
-/// before it is drawn into shape. The grid reads up to 0.15 mm short in the middle of a canal, and
-/// the lattice misses its middle by as much.
-const ROUGH_MM: f64 = 0.3;
-const ROUGH_RADIUS: f64 = 0.9;
-/// Places looked at before a line is given up, and a rough one. More: shut-in tubes hold up the
-/// search; fewer: lines round two corners are missed. Not tuned further.
-const MOST_PLACES: usize = 1000;
-const MOST_ROUGH: usize = 500;
-/// Rough lines of one tube that are drawn into shape: the first few differ most.
-const MOST_EASED: usize = 2;
 /// How far ahead of a spout its way is looked at, mm: about a tube's width.
 const LOOK_MM: f64 = 1.5;
 /// Attempts at one placement, over orders and layouts. More: a placement whose tubes are shut in
 /// holds up the search (with 16, one of three drivers in an ear took a second each); fewer: the
 /// order that works is missed. Not tuned further.
 const MOST_ATTEMPTS: usize = 5;
+const QUICK_ATTEMPTS: usize = 3;
 /// Room before the exits that parts are kept out of where they can be, mm: about a bend radius.
 const CLEAR_MM: f64 = 4.0;
 /// Orders of the tubes, or of the exits, that are tried.
@@ -89,6 +75,14 @@ pub struct NoWay {
     pub part: usize,
     /// Tubes that were laid before it.
     pub laid: usize,
+}
+
+/// How tubes are laid.
+#[derive(Clone, Copy)]
+struct How {
+    thorough: bool,
+    /// As if no other part were there.
+    alone: bool,
 }
 
 impl<'a> Plumbing<'a> {
@@ -156,11 +150,42 @@ impl<'a> Plumbing<'a> {
         (1.0 - least / CLEAR_MM).max(0.0)
     }
 
-    /// Lays all tubes, in the order of the stack file.
+    /// Lays all tubes, in the order of the stack file: quickly, or more `thorough`ly.
     ///
     /// # Errors
     /// The tube that found no way, of the attempt that got furthest.
-    pub fn lay(&self, poses: &[Pose], over: &dyn Fn() -> bool) -> Result<Vec<Tube>, NoWay> {
+    pub fn lay(
+        &self,
+        poses: &[Pose],
+        thorough: bool,
+        over: &dyn Fn() -> bool,
+    ) -> Result<Vec<Tube>, NoWay> {
+        let how = How {
+            thorough,
+            alone: false,
+        };
+        self.lay_how(poses, how, over)
+    }
+
+    /// The tubes as they would lie if each part were alone with its own: the room that the other parts
+    /// had better leave.
+    ///
+    /// # Errors
+    /// The tube that finds no way even so.
+    pub fn lanes(&self, poses: &[Pose], over: &dyn Fn() -> bool) -> Result<Vec<Tube>, NoWay> {
+        let how = How {
+            thorough: false,
+            alone: true,
+        };
+        self.lay_how(poses, how, over)
+    }
+
+    fn lay_how(
+        &self,
+        poses: &[Pose],
+        how: How,
+        over: &dyn Fn() -> bool,
+    ) -> Result<Vec<Tube>, NoWay> {
         let mut attempts = 0;
         let mut furthest = NoWay {
             part: self.stack.piped().next().unwrap_or(0),
@@ -172,11 +197,16 @@ impl<'a> Plumbing<'a> {
             let stiff = |i: usize| self.bore_of(i).map_or(0.0, |b| b.bend_radius_mm);
             order.sort_by(|&a, &b| stiff(b).total_cmp(&stiff(a)));
             for _ in 0..MOST_ORDERS {
-                if attempts == MOST_ATTEMPTS || over() {
+                let most = if how.thorough {
+                    MOST_ATTEMPTS
+                } else {
+                    QUICK_ATTEMPTS
+                };
+                if attempts == most || over() {
                     return Err(furthest);
                 }
                 attempts += 1;
-                match self.lay_in_order(poses, &order, &exits, over) {
+                match self.lay_in_order(poses, &order, &exits, how, over) {
                     Ok(tubes) => return Ok(tubes),
                     Err(at) => {
                         if at >= furthest.laid {
@@ -228,14 +258,19 @@ impl<'a> Plumbing<'a> {
         poses: &[Pose],
         order: &[usize],
         exits: &[Exit],
+        how: How,
         over: &dyn Fn() -> bool,
     ) -> Result<Vec<Tube>, usize> {
-        let mut tubes: Vec<Tube> = Vec::new();
+        let mut tubes: Vec<Tube> = self.side_by_side(poses, order, exits, how, over);
+        let done: Vec<String> = tubes.iter().map(|t| t.part.clone()).collect();
         for (n, &part) in order.iter().enumerate() {
+            if done.contains(&self.stack.parts[part].name) {
+                continue;
+            }
             let exit = self
                 .bore_of(part)
                 .and_then(|b| exits.iter().find(|e| e.bore == b.name));
-            let tube = exit.and_then(|e| self.lay_one(poses, part, e, &tubes, over));
+            let tube = exit.and_then(|e| self.lay_one(poses, part, e, &tubes, how, over));
             tubes.push(tube.ok_or(n)?);
         }
         let place = |t: &Tube| self.stack.parts.iter().position(|p| p.name == t.part);
@@ -243,16 +278,96 @@ impl<'a> Plumbing<'a> {
         Ok(tubes)
     }
 
+    /// The first tube of each bore, all drawn at once; none where there are fewer than two, or where
+    /// they do not come to hold.
+    fn side_by_side(
+        &self,
+        poses: &[Pose],
+        order: &[usize],
+        exits: &[Exit],
+        how: How,
+        over: &dyn Fn() -> bool,
+    ) -> Vec<Tube> {
+        let mut firsts: Vec<(usize, &Bore, &Exit)> = Vec::new();
+        for &part in order {
+            let bore = self.bore_of(part);
+            let exit = bore.and_then(|b| exits.iter().find(|e| e.bore == b.name));
+            if let (Some(bore), Some(exit)) = (bore, exit)
+                && firsts.iter().all(|f| f.1.name != bore.name)
+            {
+                firsts.push((part, bore, exit));
+            }
+        }
+        if firsts.len() < 2 {
+            return Vec::new();
+        }
+        let lone: Option<Vec<OneTube>> = firsts
+            .iter()
+            .map(|&(part, _, exit)| self.asked(poses, part, exit, &[], how, over))
+            .collect();
+        let Some(lone) = lone else { return Vec::new() };
+        let asked: Option<Vec<Asked>> = lone
+            .iter()
+            .map(|one| {
+                Some(Asked {
+                    room: &one.room,
+                    start: one.from,
+                    rough: one.shortest_way(0)?,
+                    end: one.end(0),
+                    radius: one.bore.bend_radius_mm * WIDER,
+                })
+            })
+            .collect();
+        let Some(asked) = asked else {
+            return Vec::new();
+        };
+        let apart = |a: usize, b: usize| self.stack.bores_apart_mm(firsts[a].1, firsts[b].1);
+        let Some(lines) = relax(&asked, self.queries, &apart, over) else {
+            return Vec::new();
+        };
+        let tubes: Vec<Tube> = (lone.iter().zip(lines))
+            .map(|(one, line)| one.tube(one.whole(&line, 0)))
+            .collect();
+        let clear = lone.iter().zip(&tubes).all(|(one, tube)| {
+            one.holds(&tube.centreline)
+                && tubes.iter().filter(|t| t.name != tube.name).all(|t| {
+                    let need = self.stack.tubes_apart_mm(one.bore, t);
+                    lines_apart(&tube.centreline, &t.centreline) >= need
+                })
+        });
+        if clear { tubes } else { Vec::new() }
+    }
+
+    #[allow(clippy::too_many_arguments)] // one tube, spelt out
     fn lay_one(
         &self,
         poses: &[Pose],
         part: usize,
         exit: &Exit,
         tubes: &[Tube],
+        how: How,
         over: &dyn Fn() -> bool,
     ) -> Option<Tube> {
+        let one = self.asked(poses, part, exit, tubes, how, over)?;
+        let line = one.line()?;
+        Some(one.tube(line))
+    }
+
+    /// What is asked of one tube beside those that lie; `None` where it cannot even begin.
+    #[allow(clippy::too_many_arguments)] // one tube, spelt out
+    fn asked<'b>(
+        &'b self,
+        poses: &[Pose],
+        part: usize,
+        exit: &Exit,
+        tubes: &'b [Tube],
+        how: How,
+        over: &'b dyn Fn() -> bool,
+    ) -> Option<OneTube<'b>> {
         let bore = self.bore_of(part)?;
-        let room = Room::new(self.depth, self.stack, poses, part, bore, exit, tubes);
+        let room = Room::new(
+            self.depth, self.stack, poses, part, bore, exit, tubes, how.alone,
+        );
         let from = spout_end(&self.stack.parts[part], &poses[part])?;
         if room.exact_spare(self.queries, &from.at) < 0.0 {
             return None;
@@ -268,8 +383,9 @@ impl<'a> Plumbing<'a> {
         } else {
             joints.iter().map(|j| j.0).collect()
         };
-        let quest = OneTube {
+        Some(OneTube {
             plumbing: self,
+            part,
             bore,
             tied: exit.tied,
             room,
@@ -277,188 +393,10 @@ impl<'a> Plumbing<'a> {
             same,
             joints,
             ends,
+            thorough: how.thorough,
             over,
-        };
-        let centreline = quest.line()?;
-        Some(Tube {
-            name: bore.name.clone(),
-            part: self.stack.parts[part].name.clone(),
-            outer_mm: bore.outer_mm,
-            centreline,
         })
     }
-}
-
-/// The line of one tube, asked for.
-struct OneTube<'a> {
-    plumbing: &'a Plumbing<'a>,
-    bore: &'a Bore,
-    tied: bool,
-    room: Room<'a>,
-    from: Heading,
-    /// Tubes of the same bore that lie already.
-    same: Vec<&'a Tube>,
-    /// Where it may run into them: heading, which tube, which of its points.
-    joints: Vec<(Heading, usize, usize)>,
-    ends: Vec<Heading>,
-    over: &'a dyn Fn() -> bool,
-}
-
-impl OneTube<'_> {
-    fn line(&self) -> Option<Vec<Point>> {
-        let Plumbing { depth, queries, .. } = self.plumbing;
-        let homes: Vec<usize> = self
-            .ends
-            .iter()
-            .map(|e| depth.nearest_node(&e.at))
-            .collect();
-        // A node that is just too near to something may still lie beside an open way.
-        let open = |i: usize| self.room.spare(&depth.node_at(i)) >= -ROUGH_MM;
-        let ways = Ways::new(depth, &homes, &open);
-        if !ways.at(depth, &self.from.at).is_finite() {
-            return None;
-        }
-        let radius = self.bore.bend_radius_mm * WIDER;
-        let quest = |hand_mm: f64, radius: f64| Quest {
-            depth,
-            room: &self.room,
-            ways: &ways,
-            from: self.from,
-            ends: &self.ends,
-            radius,
-            hand_mm,
-            over: self.over,
-            most: if hand_mm < 0.0 {
-                MOST_ROUGH
-            } else {
-                MOST_PLACES
-            },
-        };
-        let fine =
-            |pieces: &[Piece], e: usize| self.holds(&self.whole(&chords(self.from, pieces), e));
-        if let Some((pieces, e)) = seek(&quest(0.01, radius), &fine) {
-            return Some(self.whole(&chords(self.from, &pieces), e));
-        }
-        let end = |e: usize| {
-            if self.tied || !self.joints.is_empty() {
-                End::Tied(self.ends[e])
-            } else {
-                End::Free
-            }
-        };
-        let drawn_into_shape = |rough: &[Point], e: usize| {
-            let line = relax(&self.room, queries, &self.from, rough, end(e), radius);
-            line.map(|l| self.whole(&l, e)).filter(|l| self.holds(l))
-        };
-        if self.joints.is_empty() {
-            let first = depth.nearest_node(&self.from.at);
-            let nodes = ways.back(first).skip(2).map(|i| depth.node_at(i));
-            let mut rough = vec![self.from.at, self.from.at + self.from.way * CHORD_MM];
-            rough.extend(nodes);
-            rough.push(self.ends[0].at);
-            if let Some(line) = drawn_into_shape(&rough, 0) {
-                return Some(line);
-            }
-        }
-        let tries = std::cell::Cell::new(0);
-        let drawn = std::cell::RefCell::new(None);
-        let eased = |pieces: &[Piece], e: usize| {
-            tries.set(tries.get() + 1);
-            let line = drawn_into_shape(&chords(self.from, pieces), e);
-            let done = line.is_some() || tries.get() >= MOST_EASED;
-            *drawn.borrow_mut() = line;
-            done
-        };
-        seek(&quest(-ROUGH_MM, radius * ROUGH_RADIUS), &eased)?;
-        drawn.into_inner()
-    }
-
-    /// The line with the rest of the tube that it runs into.
-    fn whole(&self, line: &[Point], end: usize) -> Vec<Point> {
-        let mut out = line.to_vec();
-        if let Some(&(h, t, i)) = self.joints.get(end) {
-            // Joined to 1e-9; from there on the very same points.
-            out.pop();
-            out.push(h.at);
-            out.extend_from_slice(&self.same[t].centreline[i + 1..]);
-        } else if self.tied {
-            out.pop();
-            out.push(self.ends[end].at);
-        }
-        out
-    }
-
-    fn holds(&self, line: &[Point]) -> bool {
-        let queries = self.plumbing.queries;
-        let between = line.windows(2).map(|w| nalgebra::center(&w[0], &w[1]));
-        line.iter()
-            .copied()
-            .chain(between)
-            .all(|p| self.room.exact_spare(queries, &p) >= super::certificate::TOLERANCE_MM)
-            && self
-                .same
-                .iter()
-                .all(|t| stays_joined(line, &t.centreline, self.bore.outer_mm))
-    }
-}
-
-fn chords(from: Heading, pieces: &[Piece]) -> Vec<Point> {
-    let mut out = vec![from.at];
-    for piece in pieces {
-        out.extend(piece.steps(CHORD_MM).map(|h| h.at));
-    }
-    out
-}
-
-/// Chords of a line and of the one it runs into leave their arcs by this, mm.
-const JOINED_MM: f64 = 0.003;
-
-/// Once two tubes of one bore touch, they come ever nearer, until they are one.
-fn stays_joined(line: &[Point], other: &[Point], outer_mm: f64) -> bool {
-    let mut last = f64::INFINITY;
-    let mut touched = false;
-    for p in line {
-        let d = other
-            .windows(2)
-            .map(|w| from_segment(p, &w[0], &w[1]))
-            .fold(f64::INFINITY, f64::min);
-        touched |= d < outer_mm;
-        if touched && d > last + JOINED_MM {
-            return false;
-        }
-        last = d.min(last);
-    }
-    true
-}
-
-fn from_segment(p: &Point, a: &Point, b: &Point) -> f64 {
-    let ab = b - a;
-    let t = ((p - a).dot(&ab) / ab.norm_squared().max(1e-30)).clamp(0.0, 1.0);
-    (p - (a + ab * t)).norm()
-}
-
-/// Headings along a tube that lies, from its exit backwards, with their index.
-fn joints(tube: &Tube) -> impl Iterator<Item = (Heading, usize)> + '_ {
-    let line = &tube.centreline;
-    let every = (JOINT_MM / CHORD_MM) as usize;
-    let inner = (1..line.len().saturating_sub(1)).rev().step_by(every);
-    let last = line.len() - 1;
-    let end = (line[last] - line[last - 1]).try_normalize(1e-9);
-    let end = end.map(|way| {
-        (
-            Heading {
-                at: line[last],
-                way,
-            },
-            last,
-        )
-    });
-    end.into_iter().chain(inner.filter_map(|i| {
-        // Along the circle through the three points, so that the bend is not broken.
-        let (a, b) = (line[i] - line[i - 1], line[i + 1] - line[i]);
-        let way = (a / a.norm_squared() + b / b.norm_squared()).try_normalize(1e-9)?;
-        Some((Heading { at: line[i], way }, i))
-    }))
 }
 
 fn nearest_deep(depth: &Depth, p: &Point, need: f64) -> Option<usize> {
@@ -548,5 +486,28 @@ mod tests {
             let end = tube.centreline.last().unwrap();
             assert!((end.x - 10.0).abs() < 1e-6);
         }
+    }
+
+    #[test]
+    fn tubes_leave_where_their_bores_were_told_to() {
+        let room = Cavity::new(block(24.0, 9.0, 6.5)).unwrap();
+        let mut stack = stack();
+        for (bore, y) in stack.bores.iter_mut().zip([-1.5, 1.5]) {
+            bore.exit = Some((Point::new(12.0, y, 0.5), Vector::x()));
+        }
+        let answer = ask(&room, &stack);
+        assert_eq!(answer.verdict, Verdict::Fits, "{:?}", answer.blocker);
+        let placement = answer.placement.unwrap();
+        for tube in &placement.tubes {
+            let told = stack.bores.iter().find(|b| b.name == tube.name);
+            let (at, way) = told.and_then(|b| b.exit).unwrap();
+            let n = tube.centreline.len();
+            let (end, before) = (tube.centreline[n - 1], tube.centreline[n - 2]);
+            assert!((end - at).norm() < 1e-6);
+            assert!((end - before).normalize().dot(&way) > 0.998);
+        }
+        // Told to leave elsewhere, the same placement does not hold.
+        stack.bores[0].exit = Some((Point::new(12.0, -1.4, 0.5), Vector::x()));
+        assert!(certify(&room, &stack, &placement).is_ok_and(|c| !c.fits()));
     }
 }

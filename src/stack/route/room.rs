@@ -9,6 +9,9 @@ use crate::stack::pose::Pose;
 
 use super::Exit;
 
+/// Deeper than this by the grid, mm, a place is inside without counting crossings.
+const SURE_MM: f64 = 0.5;
+
 /// A box that the middle line keeps away from.
 struct Block {
     middle: Point,
@@ -90,7 +93,8 @@ pub struct Room<'a> {
 }
 
 impl<'a> Room<'a> {
-    /// The room for the tube of part `own` to its bore.
+    #[allow(clippy::too_many_arguments)] // one tube's room, spelt out
+    /// The room for the tube of part `own` to its bore; `alone`: as if no other part were there.
     pub fn new(
         depth: &'a Depth,
         stack: &Stack,
@@ -99,10 +103,14 @@ impl<'a> Room<'a> {
         bore: &Bore,
         exit: &Exit,
         tubes: &[Tube],
+        alone: bool,
     ) -> Self {
         let radius = bore.outer_mm / 2.0;
         let mut blocks = Vec::new();
         for (i, part) in stack.parts.iter().enumerate() {
+            if alone && i != own {
+                continue;
+            }
             let stub = part.spout.map_or(0.0, |s| s.length_mm);
             let keep = if i == own {
                 // The stub may hold the tube's start nearer than the clearance.
@@ -150,7 +158,25 @@ impl<'a> Room<'a> {
         if self.in_mouth(p) {
             return self.beside(p, 1.0);
         }
-        self.beside(p, exact_depth(queries, p) - self.wall)
+        let deep = self.depth.depth(p) > SURE_MM;
+        let depth = match queries.nearest(p, f64::INFINITY) {
+            Some(near) if deep => near.distance_mm,
+            _ => exact_depth(queries, p),
+        };
+        self.beside(p, depth - self.wall)
+    }
+
+    /// What is to spare by the grid, and the direction in which it grows.
+    pub fn spare_and_slope(&self, p: &Point) -> (f64, Vector) {
+        let mut least = (1.0, Vector::zeros());
+        if !self.in_mouth(p) {
+            let (depth, slope) = self.depth.depth_and_slope(p);
+            least = (
+                depth - self.wall,
+                slope.try_normalize(1e-6).unwrap_or_default(),
+            );
+        }
+        self.beside_and_slope(p, least)
     }
 
     /// What is exactly to spare, and the unit direction in which it grows.
@@ -171,6 +197,10 @@ impl<'a> Room<'a> {
                 off.try_normalize(1e-12).unwrap_or_default(),
             );
         }
+        self.beside_and_slope(p, least)
+    }
+
+    fn beside_and_slope(&self, p: &Point, mut least: (f64, Vector)) -> (f64, Vector) {
         for block in &self.blocks {
             let spare = block.spare(p);
             if spare < least.0 {

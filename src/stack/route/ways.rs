@@ -19,6 +19,18 @@ const NONE: u32 = u32::MAX;
 impl Ways {
     /// Walks from `sources` over the nodes that `open` lets through.
     pub fn new(depth: &Depth, sources: &[usize], open: &dyn Fn(usize) -> bool) -> Self {
+        Self::until(depth, sources, open, &[], f32::INFINITY)
+    }
+
+    /// The same, ended when one of `goals` is reached and everything up to `more` mm further is.
+    pub fn until(
+        depth: &Depth,
+        sources: &[usize],
+        open: &dyn Fn(usize) -> bool,
+        goals: &[usize],
+        more: f32,
+    ) -> Self {
+        let mut last = f32::INFINITY;
         let [nx, ny, nz] = depth.counts();
         let n = nx * ny * nz;
         let mut ways = Self {
@@ -37,6 +49,12 @@ impl Ways {
             let here = f32::from_bits(bits);
             if here > ways.way_mm[at] {
                 continue;
+            }
+            if last.is_infinite() && goals.contains(&at) {
+                last = here + more;
+            }
+            if here > last || (more == 0.0 && last.is_finite()) {
+                break;
             }
             let c = [at % nx, at / nx % ny, at / (nx * ny)];
             for k in 0..27_usize {

@@ -115,11 +115,18 @@ fn witness(a: &Block, b: &Block, between: &Vector, gap: f64, which: Which) -> Co
 }
 
 /// The box's furthest point along `dir`, sliding to the middle of an edge or face square to it.
-fn support(b: &Block, dir: &Vector) -> Point {
+pub fn support(b: &Block, dir: &Vector) -> Point {
     (0..3).fold(b.middle, |p, k| {
         let axis = b.turn.column(k);
         p + axis * (b.half[k] * soft_sign(axis.dot(dir)))
     })
+}
+
+/// Half width of a box along a unit direction.
+pub fn reach_of(b: &Block, dir: &Vector) -> f64 {
+    (0..3)
+        .map(|k| b.half[k] * b.turn.column(k).dot(dir).abs())
+        .sum()
 }
 
 fn edge_middle(b: &Block, along: usize, dir: &Vector) -> Point {

@@ -8,7 +8,8 @@ use crate::stack::grid::Depth;
 use crate::stack::parts::{Stack, Zone};
 use crate::stack::pose::Pose;
 
-use super::contact::{Block, contact};
+use super::contact::{Block, Contact, contact};
+use super::hull::{self, Hull, Shape};
 use super::system::{Share, System};
 
 /// Spacing of the points on a part's faces, mm. Wider: a bulge of the wall between points is
@@ -25,6 +26,9 @@ const PAIR_WEIGHT: f64 = 6.0;
 /// More than a tight case has to spare (0.007 was seen) would miss it: the polish takes it back.
 pub const AIM_MM: f64 = 0.004;
 
+/// How far from its need a piece that stands still is looked at, mm.
+const WATCHED_MM: f64 = 0.3;
+
 /// One box that belongs to a part.
 pub struct Body {
     pub part: usize,
@@ -38,6 +42,13 @@ pub struct Body {
     fine: Vec<(Vector, f64)>,
 }
 
+impl Body {
+    /// The closer points, in the part's own frame.
+    pub fn fine(&self) -> &[(Vector, f64)] {
+        &self.fine
+    }
+}
+
 /// The whole question in the form that the descent needs.
 pub struct Model<'a> {
     pub stack: &'a Stack,
@@ -45,10 +56,23 @@ pub struct Model<'a> {
     pub depth: &'a Depth,
     pub beside: Option<&'a Depth>,
     pub bodies: Vec<Body>,
+    /// The convex surface of each body, where it has one.
+    pub hulls: Vec<Option<Hull>>,
     /// Bodies that must keep apart, and how far.
     pub pairs: Vec<(usize, usize, f64)>,
     /// Half diagonal of each part's box.
     pub radius: Vec<f64>,
+    /// What stands still and is kept clear of: pieces of tubes.
+    pub fixed: Vec<Fixed>,
+    cavity: &'a Cavity,
+    lane_mm: f64,
+}
+
+/// A piece of a tube that other parts than its own keep clear of.
+pub struct Fixed {
+    pub block: Block,
+    pub own: usize,
+    pub need: f64,
 }
 
 /// Weights that grow on what stays stuck.
@@ -71,14 +95,20 @@ pub struct Faults {
 impl<'a> Model<'a> {
     pub fn new(
         stack: &'a Stack,
-        cavity: &Cavity,
+        cavity: &'a Cavity,
         depth: &'a Depth,
         beside: Option<&'a Depth>,
         lane_mm: f64,
     ) -> Self {
-        let mut bodies = Vec::new();
+        let (mut bodies, mut hulls) = (Vec::new(), Vec::new());
         for (part, p) in stack.parts.iter().enumerate() {
             let seated = p.on_faceplate && beside.is_some();
+            let surface = p.surface.as_ref().filter(|_| !seated);
+            let hull = surface.map(|s| (Hull::new(s), s));
+            let felt = |spacing: f64| match &hull {
+                Some((hull, surface)) => hull.felt(surface, spacing),
+                None => face_points(p.half_mm(), spacing, seated),
+            };
             bodies.push(Body {
                 part,
                 middle: Vector::zeros(),
@@ -86,9 +116,10 @@ impl<'a> Model<'a> {
                 wall_need: stack.wall_clearance_mm,
                 zone: false,
                 may_share: false,
-                coarse: face_points(p.half_mm(), SPACING_MM, seated),
-                fine: face_points(p.half_mm(), FINE_SPACING_MM, seated),
+                coarse: felt(SPACING_MM),
+                fine: felt(FINE_SPACING_MM),
             });
+            hulls.push(hull.map(|h| h.0));
             for z in p.zones().into_iter().chain(lead(stack, part, lane_mm)) {
                 let lead = z.lead.then_some(stack.wall_clearance_mm);
                 // A round bar is stood for by the square one whose corners lie on it.
@@ -109,6 +140,7 @@ impl<'a> Model<'a> {
                     coarse: face_points(z.half, SPACING_MM, false),
                     fine: face_points(z.half, FINE_SPACING_MM, false),
                 });
+                hulls.push(None);
             }
         }
         let mut pairs = Vec::new();
@@ -132,9 +164,48 @@ impl<'a> Model<'a> {
             depth,
             beside,
             bodies,
+            hulls,
             pairs,
             radius,
+            fixed: Vec::new(),
+            cavity,
+            lane_mm,
         }
+    }
+
+    /// The same question once more, for a run that wants to change it.
+    pub fn again(&self) -> Self {
+        Self::new(
+            self.stack,
+            self.cavity,
+            self.depth,
+            self.beside,
+            self.lane_mm,
+        )
+    }
+
+    /// A body as it meets others.
+    pub fn shape<'s>(&'s self, body: usize, block: &'s Block, grown: f64) -> Shape<'s> {
+        Shape {
+            block,
+            hull: self.hulls[body].as_ref(),
+            grown,
+        }
+    }
+
+    /// The contact of two bodies, or `None` where they are `reach` apart or more.
+    #[inline]
+    pub fn meet(
+        &self,
+        (i, j): (usize, usize),
+        (a, b): (&Block, &Block),
+        grown: f64,
+        reach: f64,
+    ) -> Option<Contact> {
+        if self.hulls[i].is_none() && self.hulls[j].is_none() {
+            return contact(a, b, reach);
+        }
+        hull::contact(self.shape(i, a, grown), self.shape(j, b, grown), reach)
     }
 
     pub fn parts(&self) -> usize {
@@ -226,7 +297,7 @@ impl<'a> Model<'a> {
             if (b.middle - a.middle).norm_squared() >= reach * reach {
                 continue;
             }
-            let Some(c) = contact(a, b, aim) else {
+            let Some(c) = self.meet((i, j), (a, b), grown, aim) else {
                 continue;
             };
             let short = aim - c.gap;
@@ -250,8 +321,42 @@ impl<'a> Model<'a> {
                 );
             }
         }
+        for (b, body) in self.bodies.iter().enumerate() {
+            for fixed in self.fixed_near(body.part, &blocks[b]) {
+                let Some(c) = contact(&blocks[b], &fixed.block, fixed.need + AIM_MM) else {
+                    continue;
+                };
+                let short = fixed.need + AIM_MM - c.gap;
+                sum += PAIR_WEIGHT * short * short;
+                if told_any {
+                    told.walls[b] = told.walls[b].max(short - AIM_MM);
+                    told.worst_mm = told.worst_mm.max(short - AIM_MM);
+                }
+                if let Some(s) = system.as_deref_mut() {
+                    let mut share = Share::default();
+                    let lever = c.at - poses[body.part].middle;
+                    share.push(&-c.axis, &lever.cross(&-c.axis), short, PAIR_WEIGHT);
+                    s.push_share(body.part, &share);
+                }
+            }
+        }
         told.cost = sum;
         sum
+    }
+
+    /// What stands still near a body and is not its own part's.
+    pub fn fixed_near<'s>(
+        &'s self,
+        part: usize,
+        block: &'s Block,
+    ) -> impl Iterator<Item = &'s Fixed> + 's {
+        self.fixed.iter().filter(move |f| {
+            let reach = Vector::from(block.half).norm()
+                + Vector::from(f.block.half).norm()
+                + f.need
+                + WATCHED_MM;
+            f.own != part && (f.block.middle - block.middle).norm_squared() < reach * reach
+        })
     }
 
     fn wall_cost(
@@ -327,7 +432,7 @@ impl<'a> Model<'a> {
             let b = block(&self.bodies[other], &poses[other_part], 1.0);
             let reach = Vector::from(a.half).norm() + Vector::from(b.half).norm() + need;
             if (b.middle - a.middle).norm_squared() < reach * reach
-                && let Some(c) = contact(&a, &b, need)
+                && let Some(c) = self.meet((mine, other), (&a, &b), 1.0, need)
             {
                 sum += PAIR_WEIGHT * (need - c.gap).powi(2);
             }

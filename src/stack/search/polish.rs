@@ -2,7 +2,7 @@
 //! raised by small moves of all parts at once. Takes away what grid, sampling and the aim of the
 //! descent cost, and leaves the placement in the middle of its play.
 
-use super::contact::{Block, contact};
+use super::contact::{Block, Contact, contact, reach_of};
 use super::descent::shifted;
 use super::lp::{Row, raise_least};
 use super::model::{Model, block};
@@ -14,6 +14,8 @@ use parry3d_f64::bounding_volume::Aabb;
 /// Margins with more to spare than this are left out, mm. It must exceed twice the trust, or a
 /// move could spoil a margin that nobody watched.
 const WATCH_MM: f64 = 0.3;
+/// Read less deep than this, mm, a point is outside.
+const READ_MM: f64 = 0.05;
 /// Largest move of one polishing step, mm.
 const TRUST_MM: f64 = 0.1;
 /// Rows of one part that begin in the same cell of this size count once, by the worst, mm.
@@ -21,14 +23,23 @@ const CELL_MM: f64 = 0.5;
 /// Steps at most.
 const MOST_STEPS: usize = 20;
 
-/// Raises the least spare of a placement; returns it (negative: short by so much).
-pub fn polish(model: &Model, queries: &MeshQueries, poses: &mut [Pose]) -> f64 {
+/// Raises the least spare of a placement; returns it (negative: short by so much). Gives what it has
+/// when the time is `over`.
+pub fn polish(
+    model: &Model,
+    queries: &MeshQueries,
+    poses: &mut [Pose],
+    over: &dyn Fn() -> bool,
+) -> f64 {
     let Some(mut rows) = rows(model, queries, poses, f64::NEG_INFINITY) else {
         return f64::NEG_INFINITY;
     };
     let mut have = least(&rows);
     let mut trust = TRUST_MM;
     for _ in 0..MOST_STEPS {
+        if over() {
+            break;
+        }
         // Rows that no move within the trust is likely to use up are not asked.
         let bar = have.max(0.0) + 3.0 * trust;
         let asked: Vec<Row> = rows.iter().filter(|r| r.spare <= bar).cloned().collect();
@@ -102,11 +113,15 @@ fn rows(model: &Model, queries: &MeshQueries, poses: &[Pose], floor: f64) -> Opt
         .collect();
     for &(i, j, need) in &model.pairs {
         let (a, b) = (&blocks[i], &blocks[j]);
-        if let Some(c) = contact(a, b, need + WATCH_MM) {
+        if let Some(c) = model.meet((i, j), (a, b), 1.0, need + WATCH_MM) {
             if c.gap - need <= floor {
                 return None;
             }
             let parts = (model.bodies[i].part, model.bodies[j].part);
+            if model.hulls[i].is_some() || model.hulls[j].is_some() {
+                hull_rows(model, poses, (i, j), (a, b), &c, need, &mut out);
+                continue;
+            }
             pair_rows(
                 model,
                 poses,
@@ -121,7 +136,25 @@ fn rows(model: &Model, queries: &MeshQueries, poses: &[Pose], floor: f64) -> Opt
         }
     }
     for (b, body) in model.bodies.iter().enumerate() {
+        for fixed in model.fixed_near(body.part, &blocks[b]) {
+            if let Some(c) = contact(&blocks[b], &fixed.block, fixed.need + WATCH_MM) {
+                if c.gap - fixed.need <= floor {
+                    return None;
+                }
+                out.push(Row {
+                    spare: c.gap - fixed.need,
+                    first: grip(model, body.part, poses, &-c.axis, &c.at),
+                    second: None,
+                });
+            }
+        }
         let needs = (body.wall_need, floor);
+        if model.hulls[b].is_some() {
+            if !hull_wall_rows(model, queries, poses, b, needs, &mut out) {
+                return None;
+            }
+            continue;
+        }
         if !wall_rows(
             model, queries, poses, body.part, &blocks[b], needs, &mut out,
         ) {
@@ -154,7 +187,7 @@ fn pair_rows(
         });
     };
     if square_to(a) {
-        let face = a.middle + axis * reach(a, axis);
+        let face = a.middle + axis * reach_of(a, axis);
         for q in corners(b) {
             let height = (q - face).dot(axis);
             if height < need + WATCH_MM {
@@ -162,7 +195,7 @@ fn pair_rows(
             }
         }
     } else if square_to(b) {
-        let face = b.middle - axis * reach(b, axis);
+        let face = b.middle - axis * reach_of(b, axis);
         for q in corners(a) {
             let height = (face - q).dot(axis);
             if height < need + WATCH_MM {
@@ -174,10 +207,70 @@ fn pair_rows(
     }
 }
 
-fn reach(b: &Block, axis: &Vector) -> f64 {
-    (0..3)
-        .map(|k| b.half[k] * b.turn.column(k).dot(axis).abs())
-        .sum()
+/// The gap itself, and every point near it on either side.
+fn hull_rows(
+    model: &Model,
+    poses: &[Pose],
+    (i, j): (usize, usize),
+    (a, b): (&Block, &Block),
+    c: &Contact,
+    need: f64,
+    out: &mut Vec<Row>,
+) {
+    let (pa, pb) = (model.bodies[i].part, model.bodies[j].part);
+    let (a, b) = (model.shape(i, a, 1.0), model.shape(j, b, 1.0));
+    let mut push = |at: &Point, have: f64| {
+        out.push(Row {
+            spare: have - need,
+            first: grip(model, pa, poses, &-c.axis, at),
+            second: Some(grip(model, pb, poses, &c.axis, at)),
+        });
+    };
+    push(&c.at, c.gap);
+    for (points, dir) in [
+        (a.outer(&c.axis, WATCH_MM), c.axis),
+        (b.outer(&-c.axis, WATCH_MM), -c.axis),
+    ] {
+        let height = |p: &Point| p.coords.dot(&dir);
+        let top = points.iter().map(height).fold(f64::NEG_INFINITY, f64::max);
+        for p in &points {
+            push(p, c.gap + top - height(p));
+        }
+    }
+}
+
+/// The points of a convex surface, each with its exact depth; false as soon as one has no more than
+/// the floor to spare.
+fn hull_wall_rows(
+    model: &Model,
+    queries: &MeshQueries,
+    poses: &[Pose],
+    body: usize,
+    (need, floor): (f64, f64),
+    out: &mut Vec<Row>,
+) -> bool {
+    let part = model.bodies[body].part;
+    let watch = need + WATCH_MM;
+    for (own, _) in model.bodies[body].fine() {
+        let p = poses[part].place(own);
+        let read = model.depth.depth(&p);
+        let Some(near) = queries.nearest(&p, if read < 0.0 { f64::INFINITY } else { watch }) else {
+            continue;
+        };
+        let side = if read < -READ_MM { -1.0 } else { 1.0 };
+        let have = side * near.distance_mm;
+        if have - need <= floor {
+            return false;
+        }
+        if let Some(away) = ((p - near.point) * side).try_normalize(1e-9) {
+            out.push(Row {
+                spare: have - need,
+                first: grip(model, part, poses, &away, &p),
+                second: None,
+            });
+        }
+    }
+    true
 }
 
 fn corners(b: &Block) -> impl Iterator<Item = Point> + '_ {
