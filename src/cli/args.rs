@@ -140,22 +140,20 @@ pub struct Fit {
     #[arg(
         long,
         value_name = "X,Y,Z",
-        value_delimiter = ',',
-        num_args = 3,
-        allow_negative_numbers = true,
+        value_parser = three,
+        allow_hyphen_values = true,
         requires = "tip_direction"
     )]
-    pub tip: Vec<f64>,
+    pub tip: Option<[f64; 3]>,
     /// The way out there
     #[arg(
         long,
         value_name = "X,Y,Z",
-        value_delimiter = ',',
-        num_args = 3,
-        allow_negative_numbers = true,
+        value_parser = three,
+        allow_hyphen_values = true,
         requires = "tip"
     )]
-    pub tip_direction: Vec<f64>,
+    pub tip_direction: Option<[f64; 3]>,
     /// Unit of length of scan or cavity, where the file does not say it (default of a cavity: mm)
     #[arg(long, value_enum)]
     pub unit: Option<UnitWord>,
@@ -393,12 +391,17 @@ fn facing(typed: &str) -> Result<Facing, String> {
         "axis" => return Ok(Facing::Axis),
         _ => {}
     }
+    three(typed)
+        .map(Facing::Given)
+        .map_err(|_| "it takes found, axis, or three numbers X,Y,Z".to_owned())
+}
+
+/// Three finite numbers with commas between.
+fn three(typed: &str) -> Result<[f64; 3], String> {
     let parts: Result<Vec<f64>, _> = typed.split(',').map(|x| x.trim().parse()).collect();
     match parts.as_deref() {
-        Ok(&[x, y, z]) if [x, y, z].iter().all(|c: &f64| c.is_finite()) => {
-            Ok(Facing::Given([x, y, z]))
-        }
-        _ => Err("it takes found, axis, or three numbers X,Y,Z".to_owned()),
+        Ok(&[x, y, z]) if [x, y, z].iter().all(|c: &f64| c.is_finite()) => Ok([x, y, z]),
+        _ => Err("it takes three numbers X,Y,Z".to_owned()),
     }
 }
 

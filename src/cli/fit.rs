@@ -102,14 +102,11 @@ fn read_room(args: &Fit) -> Result<(Room, FitTrace), Failure> {
 }
 
 fn told_tip(args: &Fit) -> Result<Option<Tip>, Failure> {
-    let (Ok(at), Ok(way)) = (
-        <[f64; 3]>::try_from(args.tip.as_slice()),
-        <[f64; 3]>::try_from(args.tip_direction.as_slice()),
-    ) else {
+    let (Some(at), Some(way)) = (args.tip, args.tip_direction) else {
         return Ok(None);
     };
     let outward = Vector::from(way).try_normalize(1e-9);
-    match outward.filter(|_| at.iter().all(|x| x.is_finite())) {
+    match outward {
         Some(outward) => Ok(Some(Tip {
             at: Point::from(at),
             outward,

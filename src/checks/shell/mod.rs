@@ -8,6 +8,7 @@ mod bore_near;
 mod canal_solid;
 mod cavity_missing;
 mod not_printable;
+mod scan_unfit;
 mod shell_stuck;
 mod shrink;
 
@@ -38,6 +39,7 @@ pub struct ShellCheck {
 
 /// All checks of `shell` beside those of the wall, in the order in which they are reported.
 pub static SHELL_CHECKS: &[&ShellCheck] = &[
+    &scan_unfit::CHECK,
     &cavity_missing::CHECK,
     &canal_solid::CHECK,
     &bore_blind::CHECK,
@@ -63,6 +65,15 @@ pub struct MeshFaults {
     pub bodies: usize,
 }
 
+/// What vetting said of the scan.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct ScanSays {
+    /// Its verdict.
+    pub verdict: Verdict,
+    /// Names of the checks that decided it, with commas between.
+    pub decided_by: String,
+}
+
 /// What the checks of a shell work from.
 pub struct ShellFacts<'a> {
     /// The shell.
@@ -75,6 +86,8 @@ pub struct ShellFacts<'a> {
     pub wall: Option<&'a WallFacts<'a>>,
     /// Faults of its printable mesh.
     pub mesh: MeshFaults,
+    /// What vetting said of the scan; `None` where it was not vetted.
+    pub scan: Option<ScanSays>,
     /// How its outer surface is pulled; `None` where that was not measured.
     pub pulls: Option<Result<&'a Pulls, &'a CannotTell>>,
 }

@@ -85,6 +85,10 @@ fn answers_pulled(
         canal: &made.ear.canal,
         wall: Some(&wall),
         mesh,
+        scan: Some(ScanSays {
+            verdict: Verdict::Design,
+            decided_by: String::new(),
+        }),
         pulls: Some(Ok(pulls)),
     };
     let all = run_shell(&facts, limits);
@@ -149,6 +153,41 @@ fn a_shell_that_squeezes_is_stuck() {
     assert_eq!(told(Some(0.4), 2.0).0, Outcome::Holds);
     assert_eq!(told(None, 2.0), (Outcome::CannotTell, Verdict::Design));
     assert_eq!(told(None, 0.3).0, Outcome::Holds);
+}
+
+/// A shell on a scan that must be taken again is unfit; one that could be repaired is only told.
+#[test]
+fn a_bad_scan_is_named() {
+    let good = made(|_| {});
+    for (verdict, outcome, weighs) in [
+        (Verdict::Design, Outcome::Holds, Verdict::Design),
+        (Verdict::Repair, Outcome::CannotTell, Verdict::Design),
+        (
+            Verdict::CannotTell,
+            Outcome::CannotTell,
+            Verdict::CannotTell,
+        ),
+        (Verdict::Retake, Outcome::Breaks, Verdict::Retake),
+    ] {
+        let facts = ShellFacts {
+            shell: &good.shell,
+            plan: &good.plan,
+            canal: &good.ear.canal,
+            wall: None,
+            mesh: SOUND,
+            scan: Some(ScanSays {
+                verdict,
+                decided_by: "pit-in-canal".to_owned(),
+            }),
+            pulls: None,
+        };
+        let got = (scan_unfit::CHECK.run)(&facts, &Limits::default());
+        assert_eq!((got.outcome, got.weighs), (outcome, weighs));
+        assert_eq!(
+            got.says.contains("pit-in-canal"),
+            verdict != Verdict::Design
+        );
+    }
 }
 
 /// The smallest change breaks one check and no other.
@@ -233,6 +272,7 @@ fn close_calls_and_what_is_not_there_are_not_decided() {
         canal: &full.ear.canal,
         wall: None,
         mesh: SOUND,
+        scan: None,
         pulls: None,
     };
     let shrink = (shrink::CHECK.run)(&facts, &Limits::default());
