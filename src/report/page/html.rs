@@ -111,7 +111,7 @@ pub(super) fn said(text: &str) -> String {
 fn rich(text: &str) -> Markup {
     let said = said(text);
     let pieces: Vec<&str> = said.split('`').collect();
-    let even = pieces.len() % 2 == 0;
+    let even = pieces.len().is_multiple_of(2);
     html! {
         @for (i, piece) in pieces.iter().enumerate() {
             @if even && i + 1 == pieces.len() { "`" (piece) }
