@@ -10,7 +10,7 @@ use serde_json::{Value, json};
 
 use crate::mesh::{Mesh, Point, Vector};
 use crate::report::page::{FitTrace, fit_page, verify_page};
-use crate::report::shown;
+use crate::report::{CAUTION, shown};
 use crate::stack::certificate::{Certificate, certify};
 use crate::stack::{
     Cavity, FitOptions, Placement, Remake, Stack, Tip, Verdict, fit, fit_json, fit_text, helps,
@@ -131,6 +131,7 @@ fn traced(key: &str, value: &Value, trace: &FitTrace) -> Value {
         "tool": { "name": env!("CARGO_PKG_NAME"), "version": env!("CARGO_PKG_VERSION") },
         "inputs": inputs,
         "order": trace.order,
+        "caution": CAUTION,
     })
 }
 
@@ -144,7 +145,7 @@ fn traced_text(trace: &FitTrace) -> String {
         out.push_str(&format!("  order {order}\n"));
     }
     let (name, version) = (env!("CARGO_PKG_NAME"), env!("CARGO_PKG_VERSION"));
-    out.push_str(&format!("  made by {name} {version}\n"));
+    out.push_str(&format!("  made by {name} {version}\n  {CAUTION}\n"));
     out
 }
 

@@ -5,7 +5,8 @@ use std::path::Path;
 use std::time::Instant;
 
 use crate::canal::{self, Canal};
-use crate::checks::number;
+use crate::checks::shell::ScanSays;
+use crate::checks::{Facts, Verdict, number};
 use crate::limits::{Limits, rows};
 use crate::mesh::{Mesh, MeshQueries, Point, Topology, Vector};
 use crate::read::{ReadOptions, Scan, Unit, read_file};
@@ -36,6 +37,8 @@ pub(super) struct Room {
 
 /// A measured scan, and the plan that its shell was made by.
 struct Maker {
+    /// A placement in the shell of a bad impression is no good one.
+    vetted: ScanSays,
     mesh: Mesh,
     topology: Topology,
     soundness: Soundness,
@@ -150,17 +153,17 @@ impl Maker {
         if scan.unit.is_none() {
             return Err("the unit of length is unknown (say it with `--unit`)".to_owned());
         }
-        let mesh = scan.mesh;
-        let topology = Topology::new(&mesh);
-        let (soundness, canal) = {
-            let queries = MeshQueries::new(&mesh);
-            let first = soundness::inspect(&mesh, &topology, &queries);
-            let (sound, found) = canal::with_its_piece(&mesh, &topology, &queries, first);
-            let canal = found.map_err(|why| format!("no canal was measured: {why}"))?;
-            (sound, canal)
+        let topology = Topology::new(&scan.mesh);
+        let (soundness, found) = {
+            let queries = MeshQueries::new(&scan.mesh);
+            let first = soundness::inspect(&scan.mesh, &topology, &queries);
+            canal::with_its_piece(&scan.mesh, &topology, &queries, first)
         };
+        let vetted = ScanSays::of(&Facts::new(&scan, &soundness, &found, None), &limits);
+        let canal = found.map_err(|why| format!("no canal was measured: {why}"))?;
         Ok(Self {
-            mesh,
+            vetted,
+            mesh: scan.mesh,
             topology,
             soundness,
             canal,
@@ -214,6 +217,14 @@ impl Maker {
 
     fn notes(&self, shell: &Shell) -> Vec<String> {
         let mut out = Vec::new();
+        let ScanSays {
+            verdict,
+            decided_by,
+        } = &self.vetted;
+        if *verdict != Verdict::Design {
+            let words = verdict.words();
+            out.push(format!("the scan's verdict is: {words} ({decided_by})"));
+        }
         match shell.canal_open_to_mm {
             Some(open) => out.push(format!(
                 "the cavity reaches {} into the canal; from there {} of solid canal are left to \

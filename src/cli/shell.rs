@@ -5,14 +5,14 @@
 use std::path::{Path, PathBuf};
 
 use crate::canal::{self, Canal};
-use crate::checks::Outcome;
 use crate::checks::shell::{MeshFaults, ScanSays, ShellFacts};
 use crate::checks::wall::WallFacts;
+use crate::checks::{Facts, Outcome};
 use crate::limits::{Limits, Setting, rows};
 use crate::mesh::{Mesh, MeshQueries, Point, Topology, Vector};
 use crate::read::{ReadOptions, Scan, read_file, sha256};
 use crate::report::page::{PageModel, shell_page};
-use crate::report::{self, Command, FileUsed, Report, ShellReport, ShellSources, shown};
+use crate::report::{self, FileUsed, ShellReport, ShellSources, shown};
 use crate::shell::wall::{GivenBore, Wall, WallOptions, wall};
 use crate::shell::{
     Bores, BuildUp, Cut, Facing, Impression, Lid, MadeBore, Material, Past, Plan, Shell, build,
@@ -83,7 +83,7 @@ pub fn shell_of(
     );
     let first = soundness::inspect(&scan.mesh, &topology, &queries);
     let (sound, found) = canal::with_its_piece(&scan.mesh, &topology, &queries, first);
-    let vetted = report::vet(scan, &sound, &found, &Command::default(), limits);
+    let vetted = ScanSays::of(&Facts::new(scan, &sound, &found, None), limits);
     let canal = found.map_err(|why| {
         Failure::new(
             format!("{name}: cannot tell: no canal was measured: {why}"),
@@ -99,28 +99,7 @@ pub fn shell_of(
     };
     let shell = build(&impression, plan)
         .map_err(|e| Failure::new(format!("{name}: cannot tell or make: {e}"), e.help()))?;
-    Ok(judged(
-        scan,
-        shell,
-        plan,
-        canal,
-        says_of(&vetted),
-        sources,
-        limits,
-    ))
-}
-
-/// The verdict on the scan, and what decided it.
-fn says_of(report: &Report) -> ScanSays {
-    let deciding = report
-        .checks
-        .iter()
-        .filter(|c| c.weighs == report.verdict && c.because.is_none());
-    let ids: Vec<&str> = deciding.map(|c| c.id.as_str()).collect();
-    ScanSays {
-        verdict: report.verdict,
-        decided_by: ids.join(", "),
-    }
+    Ok(judged(scan, shell, plan, canal, vetted, sources, limits))
 }
 
 fn judged(

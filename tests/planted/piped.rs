@@ -8,7 +8,7 @@ use secondbend::stack::certificate::certify;
 use secondbend::stack::{Bore, Cavity, Face, Placement, Pose, Spout, Stack, Terminals, Tube};
 
 use crate::make::{Case, Chance, box_distance, clear};
-use crate::surface::surface;
+use crate::surface::{between, surface};
 
 const CLASSES: [([f64; 3], f64); 4] = [
     ([9.4, 7.2, 4.1], 1.6),
@@ -247,23 +247,5 @@ fn grow(stack: &Stack, placement: Placement, loose: f64, slack: f64) -> Option<C
 
 fn room(lo: &Point, hi: &Point) -> Mesh {
     let (lo, hi) = (lo - Vector::repeat(5.0), hi + Vector::repeat(5.0));
-    let at = |i: usize| {
-        let pick = |k: usize| if i >> k & 1 == 1 { hi[k] } else { lo[k] };
-        Point::new(pick(0), pick(1), pick(2))
-    };
-    let facets = vec![
-        [0, 2, 1],
-        [1, 2, 3],
-        [4, 5, 6],
-        [5, 7, 6],
-        [0, 1, 4],
-        [1, 5, 4],
-        [2, 6, 3],
-        [3, 6, 7],
-        [0, 4, 2],
-        [2, 4, 6],
-        [1, 3, 5],
-        [3, 7, 5],
-    ];
-    Mesh::new((0..8).map(at).collect(), facets).expect("indices below 8")
+    between(&lo, &hi)
 }

@@ -12,7 +12,7 @@ use secondbend::stack::{
 };
 
 use crate::make::{Chance, PAIR_MM, Shape, WALL_MM, planted_coarse};
-use crate::surface::surface;
+use crate::surface::{between, surface};
 
 /// A block cut in two again and again, each piece less the clearances a part: nothing to spare.
 #[test]
@@ -117,31 +117,9 @@ fn cut(chance: &mut Chance) -> (Mesh, Stack, Placement) {
 }
 
 fn block(size: &Vector, turn: &Matrix3<f64>, off: &Point) -> Mesh {
-    let at = |i: usize| {
-        off + turn
-            * Vector::from_fn(|k, _| {
-                if i >> k & 1 == 1 {
-                    size[k] / 2.0
-                } else {
-                    -size[k] / 2.0
-                }
-            })
-    };
-    let facets = vec![
-        [0, 2, 1],
-        [1, 2, 3],
-        [4, 5, 6],
-        [5, 7, 6],
-        [0, 1, 4],
-        [1, 5, 4],
-        [2, 6, 3],
-        [3, 6, 7],
-        [0, 4, 2],
-        [2, 4, 6],
-        [1, 3, 5],
-        [3, 7, 5],
-    ];
-    Mesh::new((0..8).map(at).collect(), facets).expect("indices below 8")
+    between(&Point::from(-size / 2.0), &Point::from(size / 2.0))
+        .mapped(|p| off + turn * p.coords)
+        .expect("finite")
 }
 
 /// Every argument that docs/fit.md names, on rooms turned any way: the answer is that proof, never

@@ -5,6 +5,29 @@ use std::collections::HashMap;
 
 use secondbend::mesh::{Mesh, Point};
 
+/// The closed box between two corners.
+pub fn between(lo: &Point, hi: &Point) -> Mesh {
+    let at = |i: usize| {
+        let pick = |k: usize| if i >> k & 1 == 1 { hi[k] } else { lo[k] };
+        Point::new(pick(0), pick(1), pick(2))
+    };
+    let facets = vec![
+        [0, 2, 1],
+        [1, 2, 3],
+        [4, 5, 6],
+        [5, 7, 6],
+        [0, 1, 4],
+        [1, 5, 4],
+        [2, 6, 3],
+        [3, 6, 7],
+        [0, 4, 2],
+        [2, 4, 6],
+        [1, 3, 5],
+        [3, 7, 5],
+    ];
+    Mesh::new((0..8).map(at).collect(), facets).expect("indices below 8")
+}
+
 /// Six tetrahedra that fill a cube, by corner numbers (bit k: along axis k).
 const TETRAHEDRA: [[usize; 4]; 6] = [
     [0, 1, 3, 7],

@@ -19,7 +19,7 @@ use crate::shell::{Plan, Shell};
 use crate::undercut::{CannotTell, Pulls};
 
 use super::wall::WallFacts;
-use super::{Answer, Finding, Verdict};
+use super::{Answer, Facts, Finding, Verdict};
 
 /// A check of a shell: a row and a function, as [`super::Check`] is for a scan.
 pub struct ShellCheck {
@@ -72,6 +72,24 @@ pub struct ScanSays {
     pub verdict: Verdict,
     /// Names of the checks that decided it, with commas between.
     pub decided_by: String,
+}
+
+impl ScanSays {
+    /// Vets a scan as it was measured.
+    #[must_use]
+    pub fn of(scan: &Facts, limits: &Limits) -> Self {
+        let answers = super::run_all(scan, limits);
+        let verdict = super::verdict(answers.iter().map(|(_, answer)| answer));
+        let deciding = |a: &Answer| a.weighs == verdict && a.because.is_none();
+        let ids = answers.iter().filter(|(_, a)| deciding(a));
+        Self {
+            verdict,
+            decided_by: ids
+                .map(|(check, _)| check.id)
+                .collect::<Vec<_>>()
+                .join(", "),
+        }
+    }
 }
 
 /// What the checks of a shell work from.

@@ -35,7 +35,7 @@ fn run(facts: &WallFacts, limits: &Limits) -> Answer {
     let Some((k, told)) = decide(webs.iter().map(|web| (value(web), bar_of(web)))) else {
         let says = match facts.wall.bores.len() {
             0 => "no bore was found",
-            _ => "no web was found beside the bores",
+            _ => "no inscribed ball lies between a bore and another surface",
         };
         return Answer::holds(says);
     };
