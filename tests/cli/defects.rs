@@ -138,3 +138,74 @@ fn a_faceplate_moved_by_0_3_is_found_in_the_file() {
     let told = height - number(&second, "/shell/faceplate/height_mm");
     assert!((told - 0.3).abs() < 1e-9, "{told}");
 }
+
+const BAR_RADIUS_MM: f64 = 2.5;
+const BORE_RADIUS_MM: f64 = 1.0;
+const BAR_LENGTH_MM: f64 = 9.0;
+
+/// A round bar along z with a bore from end to end, whose axis lies `off_mm` beside the bar's,
+/// towards x. Its least web is known: radius less radius less `off_mm`.
+fn bored(off_mm: f64) -> Mesh {
+    const ROUND: usize = 120;
+    const RINGS: usize = 45;
+    let ring = |radius: f64, x: f64, z: f64| {
+        (0..ROUND).map(move |k| {
+            let (sin, cos) = (std::f64::consts::TAU * k as f64 / ROUND as f64).sin_cos();
+            Point::new(x + radius * cos, radius * sin, z)
+        })
+    };
+    // Rings up the outside, then down the bore, and so round to the first.
+    let height = |k: usize| BAR_LENGTH_MM * k as f64 / RINGS as f64;
+    let mut points: Vec<Point> = Vec::new();
+    (0..=RINGS).for_each(|k| points.extend(ring(BAR_RADIUS_MM, 0.0, height(k))));
+    (0..=RINGS).for_each(|k| points.extend(ring(BORE_RADIUS_MM, off_mm, height(RINGS - k))));
+    let rings = 2 * (RINGS + 1);
+    let mut facets = Vec::new();
+    for (k, j) in (0..rings).flat_map(|k| (0..ROUND).map(move |j| (k, j))) {
+        let at = |k: usize, j: usize| (k % rings * ROUND + j % ROUND) as u32;
+        let [a, b, c, d] = [at(k, j), at(k, j + 1), at(k + 1, j + 1), at(k + 1, j)];
+        facets.extend([[a, b, c], [a, c, d]]);
+    }
+    Mesh::new(points, facets).expect("a mesh")
+}
+
+#[test]
+fn a_bore_moved_0_3_nearer_the_wall_is_found_placed_and_measured() {
+    let dir = folder();
+    let mut least = Vec::new();
+    for (name, off_mm) in [("before", 0.5), ("moved", 0.8)] {
+        write::stl(&dir.path().join(format!("{name}.stl")), &bored(off_mm)).expect("written");
+        let (read, _) = measured(dir.path(), name);
+        let true_mm = BAR_RADIUS_MM - BORE_RADIUS_MM - off_mm;
+        assert_eq!(
+            read["wall"]["bores"].as_array().map(Vec::len),
+            Some(1),
+            "{name}"
+        );
+        let webs = read["wall"]["webs"].as_array().expect("webs");
+        let thinnest = webs
+            .iter()
+            .min_by(|a, b| number(a, "/least_mm/value").total_cmp(&number(b, "/least_mm/value")))
+            .expect("a web");
+        for (what, at) in [
+            (
+                number(&read, "/wall/least_mm/value"),
+                point(&read, "/wall/point_mm"),
+            ),
+            (
+                number(thinnest, "/least_mm/value"),
+                point(thinnest, "/point_mm"),
+            ),
+        ] {
+            assert!(
+                (what - true_mm).abs() < 0.02,
+                "{name}: {what} for {true_mm}"
+            );
+            // On the side that the bore was moved to.
+            assert!(at.x > 0.0 && at.y.abs() < 0.3, "{name}: {at}");
+        }
+        least.push(number(thinnest, "/least_mm/value"));
+    }
+    let thinner = least[0] - least[1];
+    assert!((thinner - 0.3).abs() < 0.02, "{thinner}");
+}
