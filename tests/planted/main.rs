@@ -196,7 +196,7 @@ fn laying_table() {
                 let poses: Vec<_> = case.planted.parts.iter().map(|p| p.pose).collect();
                 for thorough in [false, true] {
                     let start = cpu_seconds();
-                    let laid = plumbing.lay(&poses, thorough, &never);
+                    let laid = plumbing.lay(&poses, &[], thorough, &never);
                     spent[usize::from(thorough)] += cpu_seconds() - start;
                     match (laid, thorough) {
                         (Ok(_), true) => slow += 1,

@@ -15,6 +15,10 @@ const HAND_MM: f64 = 0.006;
 /// Rounds at most; a line that is still short by then is tried from another rough one. Not tuned.
 const ROUNDS: usize = 400;
 const QUICK_ROUNDS: usize = 240;
+/// What a chord is drawn in by a round, in the first third of the rounds: rough lines are too long.
+const PULL: f64 = 0.998;
+/// Rounds after which lines have settled between what presses on them. Not tuned.
+const SETTLE_ROUNDS: usize = 80;
 /// What the quick drawing may end short, mm: the grid reads up to 0.15 short in a narrow canal.
 /// Less: lines through close canals are given up; more: the exact drawing works in vain.
 const QUICK_SHORT_MM: f64 = 0.2;
@@ -91,6 +95,52 @@ pub fn relax(
     exact.drawn(&lines)
 }
 
+/// Lines as they lie when everything presses on them, and how far they are from holding.
+pub struct Settled {
+    /// The lines.
+    pub lines: Vec<Vec<Point>>,
+    /// What is missing where it is tightest by the grid, mm; 0 or less: nothing.
+    pub short_mm: f64,
+    /// The least radius as a share of the one asked for.
+    pub bend_share: f64,
+}
+
+/// The lines as they come to lie on the grid when everything presses on them for a while, clear or
+/// not: what is still too near tells what had better make way. A line too short to be drawn stays rough.
+pub fn settle(
+    asked: &[Asked],
+    apart: &dyn Fn(usize, usize) -> f64,
+    over: &dyn Fn() -> bool,
+) -> Settled {
+    let on_grid = |k: usize, p: &Point| asked[k].room.spare_and_slope(p);
+    let drawing = Drawing {
+        asked,
+        spare: &on_grid,
+        apart,
+        ease: 1.0,
+        chord: QUICK_CHORD_MM,
+        rounds: SETTLE_ROUNDS,
+        short: 0.0,
+        over,
+    };
+    let even = |a: &Asked| evened(&a.rough, QUICK_CHORD_MM).unwrap_or_else(|| a.rough.clone());
+    let mut lines: Vec<Vec<Point>> = asked.iter().map(even).collect();
+    let mut short_mm = 0.0;
+    for round in 1..=drawing.rounds {
+        short_mm = drawing.one_round(&mut lines, round);
+        if round % LOOK_EVERY == 0 && over() {
+            break;
+        }
+    }
+    let share = |(line, a): (&Vec<Point>, &Asked)| least_radius(line, &a.start, a.end) / a.radius;
+    let bend_share = lines.iter().zip(asked).map(share).fold(1.0, f64::min);
+    Settled {
+        lines,
+        short_mm,
+        bend_share,
+    }
+}
+
 /// One drawing into shape: by what measure, how fine and how long.
 struct Drawing<'a> {
     asked: &'a [Asked<'a>],
@@ -109,15 +159,10 @@ struct Drawing<'a> {
 impl Drawing<'_> {
     fn drawn(&self, rough: &[Vec<Point>]) -> Option<Vec<Vec<Point>>> {
         let even = rough.iter().map(|r| evened(r, self.chord));
-        let even: Vec<(Vec<Point>, f64)> = even.collect::<Option<_>>()?;
-        let chords: Vec<f64> = even.iter().map(|e| e.1).collect();
-        let mut lines: Vec<Vec<Point>> = even.into_iter().map(|e| e.0).collect();
+        let mut lines: Vec<Vec<Point>> = even.collect::<Option<_>>()?;
         let mut before = f64::INFINITY;
         for round in 1..=self.rounds {
-            let mut short = 0.0_f64;
-            for (k, chord) in chords.iter().enumerate() {
-                short = short.max(self.one_round(&mut lines, k, *chord, round));
-            }
+            let short = self.one_round(&mut lines, round);
             if round % LOOK_EVERY == 0 {
                 if short < self.short && (0..lines.len()).all(|k| self.bends_well(&lines[k], k)) {
                     return Some(lines);
@@ -141,8 +186,26 @@ impl Drawing<'_> {
         least_radius(line, &asked.start, asked.end) >= self.ease * asked.radius
     }
 
+    /// One round of every line; returns by how much one was too near to something, mm.
+    fn one_round(&self, lines: &mut [Vec<Point>], round: usize) -> f64 {
+        let mut short = 0.0_f64;
+        for k in 0..lines.len() {
+            // A turn takes what length it needs; what was needed no more is drawn in again.
+            if round.is_multiple_of(LOOK_EVERY / 2)
+                && !(0.8..1.25).contains(&(mean(&lines[k]) / self.chord))
+                && let Some(even) = evened(&lines[k], self.chord)
+            {
+                lines[k] = even;
+            }
+            short = short.max(self.one_line(lines, k, round));
+        }
+        short
+    }
+
     /// Pushes, bends and evens one line; returns by how much it was too near to something, mm.
-    fn one_round(&self, lines: &mut [Vec<Point>], k: usize, chord: f64, round: usize) -> f64 {
+    fn one_line(&self, lines: &mut [Vec<Point>], k: usize, round: usize) -> f64 {
+        let pull = if 3 * round < self.rounds { PULL } else { 1.0 };
+        let chord = mean(&lines[k]) * pull;
         let asked = &self.asked[k];
         let n = lines[k].len();
         let tied = match asked.end {
@@ -181,6 +244,12 @@ impl Drawing<'_> {
     }
 }
 
+/// Mean chord of a line, mm.
+fn mean(line: &[Point]) -> f64 {
+    let length: f64 = line.windows(2).map(|w| (w[1] - w[0]).norm()).sum();
+    length / (line.len() - 1).max(1) as f64
+}
+
 /// Distance from a line, and the way off it.
 fn off_line(p: &Point, line: &[Point]) -> (f64, Vector) {
     let mut best = (f64::INFINITY, Vector::zeros());
@@ -196,8 +265,8 @@ fn off_line(p: &Point, line: &[Point]) -> (f64, Vector) {
     (best.0, best.1.try_normalize(1e-12).unwrap_or_default())
 }
 
-/// The points at equal ways along a line, and the way.
-fn evened(rough: &[Point], chord: f64) -> Option<(Vec<Point>, f64)> {
+/// The points at equal ways along a line.
+fn evened(rough: &[Point], chord: f64) -> Option<Vec<Point>> {
     let length: f64 = rough.windows(2).map(|w| (w[1] - w[0]).norm()).sum();
     if rough.len() < 2 || length < 2.0 * chord {
         return None;
@@ -214,7 +283,7 @@ fn evened(rough: &[Point], chord: f64) -> Option<(Vec<Point>, f64)> {
         gone += piece;
     }
     out.push(rough[rough.len() - 1]);
-    Some((out, chord))
+    Some(out)
 }
 
 /// The points before, at and behind a point, those beyond the ends by their headings.
@@ -229,6 +298,12 @@ fn three(line: &[Point], i: usize, start: &Heading, end: End, chord: f64) -> Opt
         (None, End::Free) => return None,
     };
     Some([before, line[i], behind])
+}
+
+/// Where a line ends in a told direction its last chord leaves it by half of what a bend turns from
+/// chord to chord: it is the chord of an arc that ends in that very direction.
+fn told_share(i: usize, n: usize) -> f64 {
+    if i + 1 == n { 0.5 } else { 1.0 }
 }
 
 fn bend(
@@ -247,6 +322,7 @@ fn bend(
         };
         let off = (a - b) + (c - b);
         let size = off.norm();
+        let most = most * told_share(i, n);
         if size <= most {
             continue;
         }
@@ -299,13 +375,13 @@ fn least_radius(line: &[Point], start: &Heading, end: End) -> f64 {
         (line[n - 1] - line[n - 2]).norm(),
     ];
     (0..n)
-        .filter_map(|i| three(line, i, start, end, ends[usize::from(i > 0)]))
-        .map(|[a, b, c]| {
+        .filter_map(|i| Some((i, three(line, i, start, end, ends[usize::from(i > 0)])?)))
+        .map(|(i, [a, b, c])| {
             let (u, v) = (b - a, c - b);
             let area = u.cross(&v).norm();
             let turn = area.atan2(u.dot(&v));
             let round = u.norm() * v.norm() * (c - a).norm() / (2.0 * area).max(1e-12);
-            round.min((u.norm() + v.norm()) / (2.0 * turn).max(1e-12))
+            told_share(i, n) * round.min((u.norm() + v.norm()) / (2.0 * turn).max(1e-12))
         })
         .fold(f64::INFINITY, f64::min)
 }

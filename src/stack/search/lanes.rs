@@ -1,5 +1,5 @@
-//! Parts that fit and leave a tube no way: the tubes are laid as if each part were alone, and the parts
-//! are moved off those lanes; then the tubes are laid again.
+//! Parts that fit and leave a tube no way: tubes settle among the parts as well as they can, the parts
+//! are moved off them, and so on by turns, until what is missing is so little that laying is worth it.
 
 use super::contact::Block;
 use super::descent::{Plan, Scratch, descend};
@@ -11,27 +11,70 @@ use crate::stack::pose::Pose;
 use crate::stack::route::curve::across;
 use crate::stack::route::{NoWay, Plumbing};
 
-/// Times that parts are moved off lanes before a placement is given up. Not tuned.
-const ROUNDS: usize = 3;
+/// Times that parts are moved off lanes before a placement is given up, and how often laying is tried on
+/// the way. More: a placement that does not come right holds up the search. Not tuned.
+const ROUNDS: usize = 8;
+const MOST_LAID: usize = 2;
+/// Every so many rounds tubes settle from the shortest ways again: a line does not change sides by itself.
+const ANEW: usize = 8;
+/// After so many rounds a placement is given up where a tube bends tighter than this share of its radius.
+const HOPELESS: (usize, f64) = (4, 0.15);
 /// Length of the straight pieces that stand for a lane, mm.
 const PIECE_MM: f64 = 1.0;
 /// A square bar for a round tube: between the one in it and the one round it.
 const SQUARE: f64 = 0.85;
 
-/// The placement with its tubes, or the tube that finds no way.
-pub fn give_way(
+/// Lays the tubes of parts in place, or says which finds no way. While nothing promising settles, the
+/// parts are moved off the lanes; `poses` are then those that the tubes were laid for.
+///
+/// # Errors
+/// The tube that finds no way.
+pub fn laid(
     model: &mut Model,
     plumbing: &Plumbing,
     queries: &MeshQueries,
     poses: &mut Vec<Pose>,
+    thorough: bool,
     over: &dyn Fn() -> bool,
 ) -> Result<Vec<Tube>, NoWay> {
+    let printed: Vec<Pose> = poses.iter().map(Pose::as_printed).collect();
+    let mut last = match plumbing.lay(&printed, &[], thorough, over) {
+        Ok(tubes) => return Ok(tubes),
+        Err(no_way) => no_way,
+    };
     let mut scratch = Scratch::new(model);
     let mut trial = poses.clone();
-    let mut last = None;
-    for _ in 0..ROUNDS {
-        let lanes = plumbing.lanes(&trial, over)?;
-        model.fixed = lanes.iter().flat_map(|t| pieces(model, t)).collect();
+    let mut tries = 0;
+    let mut before: Vec<Tube> = Vec::new();
+    for round in 0..ROUNDS {
+        // As they will be printed, so that the tubes begin at the spouts to the digit.
+        let printed: Vec<Pose> = trial.iter().map(Pose::as_printed).collect();
+        if round % ANEW == 0 {
+            before.clear();
+        }
+        let lanes = plumbing.settled(&printed, &before, over)?;
+        if lanes.promising {
+            model.fixed.clear();
+            if round > 0 && polish(model, queries, &mut trial, over) < 0.0 {
+                break;
+            }
+            let printed: Vec<Pose> = trial.iter().map(Pose::as_printed).collect();
+            match plumbing.lay(&printed, &lanes.tubes, thorough, over) {
+                Ok(tubes) => {
+                    poses.clone_from(&trial);
+                    return Ok(tubes);
+                }
+                Err(no_way) => last = no_way,
+            }
+            tries += 1;
+        }
+        let hopeless = round + 1 == HOPELESS.0 && lanes.bend_share < HOPELESS.1;
+        if over() || tries == MOST_LAID || hopeless {
+            break;
+        }
+        model.fixed = (lanes.tubes.iter())
+            .flat_map(|t| pieces(model, t))
+            .collect();
         let plan = Plan {
             from: 1.0,
             growing: 0,
@@ -39,27 +82,13 @@ pub fn give_way(
             fine: true,
         };
         let weights = model.flat_weights();
-        let faults = descend(model, &mut trial, plan, &weights, &mut scratch);
-        if faults.worst_mm > 0.3 || over() {
-            break;
-        }
-        // The lanes may be left a little: what counts is whether tubes find a way.
-        let spare = polish(model, queries, &mut trial, over);
-        model.fixed.clear();
-        if spare < 0.0 && polish(model, queries, &mut trial, over) < 0.0 {
-            break;
-        }
-        let printed: Vec<Pose> = trial.iter().map(Pose::as_printed).collect();
-        match plumbing.lay(&printed, false, over) {
-            Ok(tubes) => {
-                poses.clone_from(&trial);
-                return Ok(tubes);
-            }
-            Err(no_way) => last = Some(no_way),
-        }
+        plumbing.follow(&lanes.tubes, &mut trial);
+        descend(model, &mut trial, plan, &weights, &mut scratch);
+        before = lanes.tubes;
     }
+
     model.fixed.clear();
-    Err(last.unwrap_or(NoWay { part: 0, laid: 0 }))
+    Err(last)
 }
 
 /// Straight pieces that stand for a tube.

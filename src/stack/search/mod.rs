@@ -31,7 +31,7 @@ use super::pose::Pose;
 use super::route::{NoWay, Plumbing};
 use crate::mesh::MeshQueries;
 use descent::{Plan, Scratch, descend};
-use lanes::give_way;
+use lanes::laid;
 use model::{Faults, Model, Weights};
 use polish::polish;
 use rng::Rng;
@@ -411,15 +411,17 @@ fn polish_one(
     let Some(plumbing) = plumbing.filter(|_| spare >= 0.0) else {
         return;
     };
-    // As they will be printed, so that the tubes begin at the spouts to the digit.
-    let printed: Vec<Pose> = run.poses.iter().map(Pose::as_printed).collect();
-    let mut tubes = plumbing.lay(&printed, thorough, over);
-    if tubes.is_err() && !over() {
-        let mut poses = run.poses.clone();
-        if let Ok(laid) = give_way(&mut model.again(), plumbing, queries, &mut poses, over) {
-            run.poses = poses;
-            tubes = Ok(laid);
-        }
+    let mut poses = run.poses.clone();
+    let tubes = laid(
+        &mut model.again(),
+        plumbing,
+        queries,
+        &mut poses,
+        thorough,
+        over,
+    );
+    if tubes.is_ok() {
+        run.poses = poses;
     }
     if let Err(no_way) = &tubes {
         // The part whose tube is stuck is the one to move next.
