@@ -13,7 +13,7 @@ use sha2::{Digest, Sha256};
 
 use crate::canal::Side;
 use crate::checks::{Outcome, Verdict};
-use crate::intake::{Ear, Kept, Key, Named, Store, named, pair_words, scans_in};
+use crate::intake::{Ear, Kept, Key, Named, Store, named, pair_words, scans_in, side_by_side};
 use crate::limits::Limits;
 use crate::read::{ReadOptions, Unit, read_file};
 use crate::report::page::{IndexRow, index_page, page};
@@ -38,6 +38,9 @@ struct Settings {
 
 /// What became of one scan.
 struct Done {
+    /// As it was read, which is what reports name it by.
+    path: PathBuf,
+    /// Within the folder.
     name: PathBuf,
     named: Named,
     key: Option<Key>,
@@ -90,7 +93,9 @@ pub(super) fn run(args: &Args) -> Result<Ending, Failure> {
         }
     }
     drop(progress);
-    write_lists(&settings, &all)?;
+    let order = side_by_side(&all.iter().map(ear).collect::<Vec<_>>());
+    let listed: Vec<&Done> = order.iter().filter_map(|&i| all.get(i)).collect();
+    write_lists(&settings, &listed)?;
     if !args.quiet {
         print(&summary(&settings, &all))?;
     }
@@ -128,6 +133,7 @@ fn one(path: &Path, settings: &Settings) -> Done {
         .to_path_buf();
     let named = named(&name.file_stem().unwrap_or_default().to_string_lossy());
     let mut done = Done {
+        path: path.to_path_buf(),
         name,
         named,
         key: None,
@@ -287,23 +293,26 @@ fn side_of(done: &Done) -> Option<Side> {
     }
 }
 
-fn write_lists(settings: &Settings, all: &[Done]) -> Result<(), Failure> {
-    let ears: Vec<Ear> = all
-        .iter()
-        .map(|d| Ear {
-            order: d.named.order.clone(),
-            side: side_of(d),
-            length_mm: d
-                .result
-                .as_ref()
-                .ok()
-                .and_then(|k| Some(k.report.canal.as_ref()?.length_mm.value.0)),
-        })
-        .collect();
+fn ear(done: &Done) -> Ear {
+    let canal = done.result.as_ref().ok().map(|k| k.report.canal.as_ref());
+    Ear {
+        order: done.named.order.clone(),
+        side: side_of(done),
+        length_mm: canal.flatten().map(|c| c.length_mm.value.0),
+    }
+}
+
+/// The lists, in the order given.
+fn write_lists(settings: &Settings, all: &[&Done]) -> Result<(), Failure> {
+    let ears: Vec<Ear> = all.iter().map(|d| ear(d)).collect();
     let pairs = pair_words(&ears);
     let names: Vec<String> = all
         .iter()
         .map(|d| d.name.to_string_lossy().into_owned())
+        .collect();
+    let paths: Vec<String> = all
+        .iter()
+        .map(|d| d.path.to_string_lossy().into_owned())
         .collect();
     let rows: Vec<IndexRow> = all
         .iter()
@@ -323,10 +332,10 @@ fn write_lists(settings: &Settings, all: &[Done]) -> Result<(), Failure> {
     let html = index_page(&folder, settings.limits.from.as_deref(), &rows);
     let out = settings.store.folder();
     whole_file(&out.join("index.html"), |w| w.write_all(html.as_bytes()))?;
-    let lines = all.iter().zip(&names).map(|(d, name)| match &d.result {
+    let lines = all.iter().zip(&paths).map(|(d, path)| match &d.result {
         Ok(kept) => Line::Report(&kept.report),
         Err(failure) => Line::Unread {
-            path: name,
+            path,
             order: d.named.order.as_deref(),
             error: &failure.fact,
         },
@@ -335,14 +344,14 @@ fn write_lists(settings: &Settings, all: &[Done]) -> Result<(), Failure> {
     whole_file(&out.join("intake.csv"), |w| w.write_all(csv.as_bytes()))?;
     whole_file(&out.join("intake.jsonl"), |w| {
         all.iter()
-            .zip(&names)
-            .try_for_each(|(d, name)| write_line(w, settings, d, name))
+            .zip(&paths)
+            .try_for_each(|(d, path)| write_line(w, settings, d, path))
     })?;
     Ok(())
 }
 
 /// A report at a time: the lines of a whole day are never in memory together.
-fn write_line(w: &mut dyn Write, settings: &Settings, done: &Done, name: &str) -> io::Result<()> {
+fn write_line(w: &mut dyn Write, settings: &Settings, done: &Done, path: &str) -> io::Result<()> {
     let kept = done.key.as_ref().and_then(|key| settings.store.line(key));
     let line = match (&done.result, kept) {
         (Ok(_), Some(line)) => line,
@@ -350,7 +359,7 @@ fn write_line(w: &mut dyn Write, settings: &Settings, done: &Done, name: &str) -
             let lost = Failure::new("its record is gone", "run the same command again");
             let failure = result.as_ref().err().unwrap_or(&lost);
             let order = done.named.order.as_deref();
-            report::unread_line(name, order, &failure.fact, &failure.help)
+            report::unread_line(path, order, &failure.fact, &failure.help)
                 .map_err(io::Error::other)?
         }
     };

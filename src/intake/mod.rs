@@ -8,5 +8,5 @@ mod store;
 
 pub use files::{NoFolder, scans_in};
 pub use name::{Named, named};
-pub use pairs::{Ear, pair_words};
+pub use pairs::{Ear, pair_words, side_by_side};
 pub use store::{Kept, Key, Store};

@@ -34,6 +34,46 @@ pub fn pair_words(ears: &[Ear]) -> Vec<String> {
     out
 }
 
+/// The order of a list, as indices: by order number, the left ear before the right, and as given
+/// where both are the same; scans without an order come last. Figures within an order count as
+/// numbers: A9 before A10.
+#[must_use]
+pub fn side_by_side(ears: &[Ear]) -> Vec<usize> {
+    let mut out: Vec<usize> = (0..ears.len()).collect();
+    out.sort_by_cached_key(|&i| {
+        let ear = &ears[i];
+        let side = match ear.side {
+            Some(Side::Left) => 0,
+            Some(Side::Right) => 1,
+            None => 2,
+        };
+        let order = ear.order.as_deref();
+        (order.is_none(), order.map(pieces), ear.order.clone(), side)
+    });
+    out
+}
+
+/// Runs of letters and runs of figures, the latter without leading noughts and by their length
+/// first, which is the order of their values however long they are.
+fn pieces(order: &str) -> Vec<(usize, String)> {
+    let mut out: Vec<(usize, String)> = Vec::new();
+    let mut rest = order;
+    while let Some(first) = rest.chars().next() {
+        let figure = first.is_ascii_digit();
+        let end = rest.find(|c: char| c.is_ascii_digit() != figure);
+        let (run, more) = rest.split_at(end.unwrap_or(rest.len()));
+        out.push(if figure {
+            let run = run.trim_start_matches('0');
+            (run.len(), run.to_owned())
+        } else {
+            // After any number, whatever its length.
+            (usize::MAX, run.to_lowercase())
+        });
+        rest = more;
+    }
+    out
+}
+
 fn words(ears: &[Ear], i: usize, these: &[usize]) -> String {
     let (one, other) = match these {
         [_] => return "alone".to_owned(),
@@ -84,5 +124,29 @@ mod tests {
         assert_eq!(said[1], "two left ears under one order");
         assert_eq!(said[4], "alone");
         assert_eq!(said[5], "");
+    }
+
+    #[test]
+    fn left_and_right_of_one_order_stand_side_by_side() {
+        let no_order = Ear {
+            order: None,
+            side: Some(Side::Left),
+            length_mm: None,
+        };
+        let no_side = Ear {
+            side: None,
+            ..ear("A9", Side::Left, 1.0)
+        };
+        let ears = [
+            no_order,
+            ear("A10", Side::Right, 24.0),
+            ear("A10", Side::Left, 24.0),
+            no_side,
+            ear("A9", Side::Right, 24.0),
+            ear("A010", Side::Right, 24.0),
+            ear("20417", Side::Right, 24.0),
+            ear("A9", Side::Left, 24.0),
+        ];
+        assert_eq!(side_by_side(&ears), [6, 7, 4, 3, 5, 2, 1, 0]);
     }
 }

@@ -132,6 +132,19 @@ fn a_tray_is_one_line_each_and_goes_on_past_a_bad_file() {
     }
     let csv = fs::read_to_string(dir.path().join("intake/intake.csv")).expect("written");
     assert_eq!(csv.lines().count(), 5);
+    // What cannot be read is named as what can: by its path as it was typed.
+    assert!(
+        rows.iter().all(|r| r["input"]["path"]
+            .as_str()
+            .is_some_and(|p| p.starts_with("./"))),
+        "{rows:?}"
+    );
+    assert!(
+        csv.lines()
+            .skip(1)
+            .all(|l| l.starts_with("./") || l.starts_with("\"./")),
+        "{csv}"
+    );
 }
 
 #[test]
