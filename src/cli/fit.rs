@@ -13,7 +13,7 @@ use crate::report::page::{FitTrace, fit_page, verify_page};
 use crate::report::{CAUTION, shown};
 use crate::stack::certificate::{Certificate, certify};
 use crate::stack::{
-    Cavity, FitOptions, Placement, Remake, Stack, Tip, Verdict, fit, fit_json, fit_text, helps,
+    FitOptions, Placement, Remake, Stack, Tip, Verdict, fit, fit_json, fit_text, helps,
     margins_json, part_meshes, read_stack,
 };
 use crate::write::{ply, threemf, whole_file};
@@ -45,7 +45,7 @@ pub(super) fn run(args: &Fit) -> Result<Ending, Failure> {
             write_mesh(path, room.cavity.mesh(), "cavity")?;
         }
         match &args.verify {
-            Some(path) => verify(args, &stack, &room.cavity, path, &trace),
+            Some(path) => verify(args, &stack, &room, path, &trace),
             None => place(args, &stack, &room, &trace, began),
         }
     })
@@ -196,7 +196,7 @@ fn place(
         &format!("{}{}", fit_text(stack, &answer, &tried), traced_text(trace)),
     )?;
     if args.page.is_some() || args.picture.is_some() {
-        let model = fit_page(cavity, stack, &answer, &tried, trace);
+        let model = fit_page(cavity, stack, &answer, &tried, room.canal(), trace);
         looks(&model, args.page.as_deref(), args.picture.as_deref())?;
     }
     if let (Some(path), Some(placement)) = (&args.parts, &answer.placement) {
@@ -251,10 +251,11 @@ fn one_mesh(meshes: &[(String, Mesh)]) -> Result<Mesh, Failure> {
 fn verify(
     args: &Fit,
     stack: &Stack,
-    cavity: &Cavity,
+    room: &Room,
     path: &Path,
     trace: &FitTrace,
 ) -> Result<Ending, Failure> {
+    let cavity = &room.cavity;
     let placement = Placement::read(path)?;
     let certificate = certify(cavity, stack, &placement)
         .map_err(|e| Failure::new(format!("{}: {e}", path.display()), e.help()))?;
@@ -263,7 +264,7 @@ fn verify(
     let text = format!("{}{}", verify_text(stack, &certificate), traced_text(trace));
     write(args, &traced("verify", &value, trace), &text)?;
     if args.page.is_some() || args.picture.is_some() {
-        let model = verify_page(cavity, stack, &placement, &certificate, trace);
+        let model = verify_page(cavity, stack, &placement, &certificate, room.canal(), trace);
         looks(&model, args.page.as_deref(), args.picture.as_deref())?;
     }
     Ok(if holds {
@@ -314,7 +315,56 @@ fn write(args: &Fit, value: &Value, text: &str) -> Result<(), Failure> {
     }
 }
 
+/// Columns that the text is laid out for.
+const COLUMNS: usize = 80;
+
 /// Names come from a file: nothing in them may steer a terminal.
 fn shown_lines(text: &str) -> String {
-    text.lines().map(|l| format!("{}\n", shown(l))).collect()
+    text.lines().map(|l| laid_out(&shown(l))).collect()
+}
+
+/// A line broken at its spaces to fit the columns, what follows set in under it. A word that is
+/// longer than a line (a path, mostly) stays whole, so that it can be copied.
+fn laid_out(line: &str) -> String {
+    let set_in = line.len() - line.trim_start_matches(' ').len();
+    let (mut out, mut wide) = (" ".repeat(set_in), set_in);
+    let mut begun = false;
+    for word in line.trim_start_matches(' ').split(' ') {
+        let more = word.chars().count();
+        if begun && wide + 1 + more > COLUMNS {
+            out.push('\n');
+            out.push_str(&" ".repeat(set_in + 2));
+            wide = set_in + 2;
+        } else if begun {
+            out.push(' ');
+            wide += 1;
+        }
+        out.push_str(word);
+        wide += more;
+        begun = true;
+    }
+    out.push('\n');
+    out
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn lines_keep_to_the_columns_and_lose_no_word() {
+        let words = "the cavity reaches 11.9 mm into the canal; from there 2.0 mm of solid canal ";
+        let text = format!("fits\n  note: {words}{words}\n  {}: x\n", "p".repeat(90));
+        let laid = shown_lines(&text);
+        let long: Vec<&str> = laid
+            .lines()
+            .filter(|l| l.chars().count() > COLUMNS)
+            .collect();
+        // Only the word that is longer than a line.
+        assert_eq!(long, [format!("  {}:", "p".repeat(90))]);
+        assert!(laid.lines().nth(2).is_some_and(|l| l.starts_with("    ")));
+        let each = |t: &str| t.split_whitespace().map(str::to_owned).collect::<Vec<_>>();
+        assert_eq!(each(&laid), each(&text));
+        assert_eq!(laid_out("  short"), "  short\n");
+    }
 }

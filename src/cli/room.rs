@@ -35,6 +35,13 @@ pub(super) struct Room {
     maker: Option<Maker>,
 }
 
+impl Room {
+    /// The canal of the scan that the cavity was made of.
+    pub(super) fn canal(&self) -> Option<&Canal> {
+        self.maker.as_ref().map(|m| &m.canal)
+    }
+}
+
 /// A measured scan, and the plan that its shell was made by.
 struct Maker {
     /// A placement in the shell of a bad impression is no good one.

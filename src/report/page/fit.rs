@@ -1,7 +1,8 @@
 //! A stack's page: the cavity like glass, the parts in it, what holds and what is in the way.
 
 use super::model::*;
-use super::vet::{box_spine, box_views, file_name};
+use super::vet::{box_spine, box_views, canal_spine, canal_views, file_name};
+use crate::canal::Canal;
 use crate::checks::Outcome;
 use crate::mesh::Point;
 use crate::report::CAUTION;
@@ -19,13 +20,14 @@ pub struct FitTrace {
     pub effort: Option<String>,
 }
 
-/// The page of an answer.
+/// The page of an answer; `canal` is that of the scan that the cavity was made of.
 #[must_use]
 pub fn fit_page(
     cavity: &Cavity,
     stack: &Stack,
     answer: &FitAnswer,
     helps: &[Help],
+    canal: Option<&Canal>,
     trace: &FitTrace,
 ) -> PageModel {
     let placement = answer.placement.as_ref();
@@ -44,6 +46,7 @@ pub fn fit_page(
         cavity,
         stack,
         placement,
+        canal,
         trace,
         headline(answer),
         rows,
@@ -59,6 +62,7 @@ pub fn verify_page(
     stack: &Stack,
     placement: &Placement,
     certificate: &Certificate,
+    canal: Option<&Canal>,
     trace: &FitTrace,
 ) -> PageModel {
     let holds = certificate.fits();
@@ -82,6 +86,7 @@ pub fn verify_page(
         cavity,
         stack,
         Some(placement),
+        canal,
         trace,
         headline,
         rows,
@@ -95,6 +100,7 @@ fn model(
     cavity: &Cavity,
     stack: &Stack,
     placement: Option<&Placement>,
+    canal: Option<&Canal>,
     trace: &FitTrace,
     verdict: Headline,
     answers: Vec<AnswerRow>,
@@ -131,13 +137,18 @@ fn model(
             .collect::<Vec<_>>()
             .join(" with "),
         order: trace.order.clone(),
-        side: None,
+        side: canal.and_then(|c| c.side),
         verdict,
         cautions,
         figures,
         answers,
-        spine: box_spine(cavity.mesh(), (0..layers.len()).collect()),
-        views: box_views(cavity.mesh()),
+        spine: canal
+            .and_then(|c| canal_spine(c, (0..layers.len()).collect()))
+            .or_else(|| box_spine(cavity.mesh(), (0..layers.len()).collect())),
+        // Of a scan the views of the canal, as on every page of it; a cavity alone has its box's.
+        views: canal
+            .filter(|c| !c.sections.is_empty())
+            .map_or_else(|| box_views(cavity.mesh()), canal_views),
         layers,
         lines: tubes
             .iter()
