@@ -139,8 +139,7 @@ fn margin(one: &Laid, kind: MarginKind, have: f64, need: f64) -> Margin {
 }
 
 /// It begins at the end of the spout and goes on along it; it ends where the bore was told to
-/// leave, along the way told. The lines before and behind count as pieces of it, so that to leave
-/// them at an angle is a bend.
+/// leave, along the way told. To leave or to come in at an angle is a bend.
 fn ends_and_bends(
     tip: Option<Tip>,
     stack: &Stack,
@@ -148,29 +147,41 @@ fn ends_and_bends(
     one: &Laid,
     out: &mut Vec<Margin>,
 ) {
-    let mut line = one.line().to_vec();
+    let line = one.line();
     let (first, last) = (line[0], line[line.len() - 1]);
     let mut off = 0.0_f64;
+    let mut radius = least_radius(line);
     if let Some((at, way)) = stack.parts[one.part].spout_end() {
         let pose = &placement.parts[one.part].pose;
         off = off.max((pose.place(&at) - first).norm());
-        line.insert(0, first - pose.turn * way * (line[1] - first).norm());
+        radius = radius.min(radius_from(&(pose.turn * way), &(line[1] - first)));
     }
     // Where no exit is told but the tip is, it ends in the tip's section, square to it.
     let in_section = tip.map(|t| (last - t.outward * (last - t.at).dot(&t.outward), t.outward));
     if let Some((at, way)) = one.bore.exit.or(in_section) {
         off = off.max((at - last).norm());
-        let chord = (last - line[line.len() - 2]).norm();
-        line.push(last + way * chord);
+        radius = radius.min(radius_from(&-way, &(line[line.len() - 2] - last)));
     }
     out.push(margin(one, MarginKind::TubeEnds, -off, 0.0));
-    let radius = least_radius(&line);
     out.push(margin(
         one,
         MarginKind::Bend,
         radius,
         one.bore.bend_radius_mm,
     ));
+}
+
+/// Radius of the circle that sets out in a direction and goes through the end of the first chord:
+/// the sharpest that any straight piece before the chord lets it read. Zero where the chord goes back.
+fn radius_from(way: &Vector, chord: &Vector) -> f64 {
+    let across = way.cross(chord).norm();
+    if way.dot(chord) <= 0.0 {
+        0.0
+    } else if across < 1e-9 * chord.norm() {
+        f64::INFINITY
+    } else {
+        chord.norm_squared() / (2.0 * across)
+    }
 }
 
 /// Least radius along a line: of the circle through three points in a row, and of the turn at the
@@ -338,5 +349,17 @@ mod tests {
         assert_eq!(least_radius(&fold), 0.0);
         let straight = [p(0.0, 0.0, 0.0), p(1.0, 0.0, 0.0), p(2.5, 0.0, 0.0)];
         assert_eq!(least_radius(&straight), f64::INFINITY);
+    }
+
+    #[test]
+    fn radius_at_a_told_end() {
+        let way = Vector::new(0.0, 1.0, 0.0);
+        for t in [0.02_f64, 0.1, 0.5] {
+            let chord = Vector::new(3.2 * (1.0 - t.cos()), 3.2 * t.sin(), 0.0);
+            assert!((radius_from(&way, &chord) - 3.2).abs() < 1e-9);
+            assert_eq!(radius_from(&-way, &chord), 0.0);
+        }
+        assert_eq!(radius_from(&way, &(way * 0.3)), f64::INFINITY);
+        assert_eq!(radius_from(&way, &Vector::x()), 0.0);
     }
 }

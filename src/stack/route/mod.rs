@@ -8,6 +8,7 @@ mod lattice;
 mod one;
 mod relax;
 mod room;
+mod settle;
 pub(crate) mod ways;
 
 pub use exits::{Exit, exits};
@@ -19,10 +20,11 @@ use super::pose::Pose;
 use super::tip::Tip;
 use crate::mesh::{MeshQueries, Point, Vector};
 use curve::Heading;
-use nalgebra::{Rotation3, Unit};
 use one::{OneTube, WIDER, joints, lines_apart};
-use relax::{Asked, relax, settle};
+use relax::{Asked, relax};
 use room::{Room, spout_end};
+pub use settle::Lanes;
+use settle::line_of;
 use ways::Ways;
 
 /// How far back from a told exit a tube may be in the wall: twice its width. A bore that leaves
@@ -30,10 +32,6 @@ use ways::Ways;
 pub fn mouth_mm(outer_mm: f64) -> f64 {
     2.0 * outer_mm
 }
-/// Between these distances from its beginning a settled tube tells where its spout had better point, mm,
-/// and so much a part is turned at a time, rad. Not tuned.
-const FOLLOW_MM: [f64; 2] = [0.6, 1.8];
-const MOST_TURN_RAD: f64 = 0.25;
 /// How far ahead of a spout its way is looked at, mm: about a tube's width.
 const LOOK_MM: f64 = 1.5;
 /// Attempts at one placement, over orders and layouts. More: a placement whose tubes are shut in
@@ -43,11 +41,6 @@ const MOST_ATTEMPTS: usize = 5;
 const QUICK_ATTEMPTS: usize = 3;
 /// Room before the exits that parts are kept out of where they can be, mm: about a bend radius.
 const CLEAR_MM: f64 = 4.0;
-/// What settled tubes may miss, mm, and the share of their radius they must have, for laying them to be
-/// tried: it takes a hundred times longer. Less: what would have been found is not tried; more: the
-/// search waits for laying that fails. Not tuned.
-const PROMISING_MM: f64 = 0.15;
-const PROMISING_SHARE: f64 = 0.5;
 /// Orders of the tubes, or of the exits, that are tried.
 const MOST_ORDERS: usize = 4;
 
@@ -87,40 +80,11 @@ pub struct NoWay {
     pub laid: usize,
 }
 
-/// Tubes as they settle among parts that may still move.
-pub struct Lanes {
-    /// The tubes; they need not be clear of anything.
-    pub tubes: Vec<Tube>,
-    /// So little is missing that it is worth laying them.
-    pub promising: bool,
-    /// The least radius as a share of the one asked for.
-    pub bend_share: f64,
-}
-
 /// How tubes are laid.
 #[derive(Clone, Copy)]
 struct How<'a> {
     thorough: bool,
     settled: &'a [Tube],
-}
-
-impl How<'_> {
-    /// The settled line of a tube, where it ends by the exit that is asked for.
-    fn line_of(&self, one: &OneTube) -> Option<Vec<Point>> {
-        let name = &one.plumbing.stack.parts[one.part].name;
-        let tube = self.settled.iter().find(|t| t.part == *name)?;
-        let mut line = tube.centreline.clone();
-        let exit = &one.ends.first()?.at;
-        let last = line.last_mut()?;
-        if (*last - exit).norm() > LOOK_MM {
-            return None;
-        }
-        if one.tied {
-            *last = *exit;
-        }
-        *line.first_mut()? = one.from.at;
-        Some(line)
-    }
 }
 
 impl<'a> Plumbing<'a> {
@@ -203,107 +167,6 @@ impl<'a> Plumbing<'a> {
         self.lay_how(poses, How { thorough, settled }, over)
     }
 
-    /// Turns each part so that its spout comes to point along its settled tube, a little at a time: a
-    /// tube cannot bend at once where its spout looks the wrong way.
-    pub fn follow(&self, lanes: &[Tube], poses: &mut [Pose]) {
-        for tube in lanes {
-            let Some(part) = self.stack.parts.iter().position(|p| p.name == tube.part) else {
-                continue;
-            };
-            let p = &self.stack.parts[part];
-            if p.on_faceplate {
-                continue;
-            }
-            let Some(start) = spout_end(p, &poses[part]) else {
-                continue;
-            };
-            let ahead = |t: f64| tube.centreline.iter().find(|q| (*q - start.at).norm() >= t);
-            let (Some(near), Some(far)) = (ahead(FOLLOW_MM[0]), ahead(FOLLOW_MM[1])) else {
-                continue;
-            };
-            let Some(way) = (far - near).try_normalize(1e-9) else {
-                continue;
-            };
-            let axis = start.way.cross(&way);
-            let angle = axis.norm().atan2(start.way.dot(&way));
-            // So much a bend of its radius turns on the way there.
-            let bore = self.bore_of(part).map_or(0.0, |b| b.bend_radius_mm);
-            let free = 0.5 * (FOLLOW_MM[0] + FOLLOW_MM[1]) / bore.max(1e-6);
-            let turn = (angle - free).clamp(0.0, MOST_TURN_RAD);
-            if let Some(axis) = axis.try_normalize(1e-9).filter(|_| turn > 0.01) {
-                let by = Rotation3::from_axis_angle(&Unit::new_unchecked(axis), turn);
-                poses[part].turn = by * poses[part].turn;
-            }
-        }
-    }
-
-    /// The first part that asks for a tube.
-    #[must_use]
-    pub fn first_piped(&self) -> usize {
-        self.stack.piped().next().unwrap_or(0)
-    }
-
-    /// All tubes at once as they settle between the parts and each other, clear of them or not: where one
-    /// is still too near to a part, the part had better move. They begin from where they lay `before`.
-    ///
-    /// # Errors
-    /// The tube that finds no way even without the other parts.
-    pub fn settled(
-        &self,
-        poses: &[Pose],
-        before: &[Tube],
-        over: &dyn Fn() -> bool,
-    ) -> Result<Lanes, NoWay> {
-        let parts: Vec<usize> = self.stack.piped().collect();
-        let matched = self.matched(poses);
-        let mut among = Vec::new();
-        let mut roughs = Vec::new();
-        for (laid, &part) in parts.iter().enumerate() {
-            let no_way = NoWay { part, laid };
-            let bore = self.bore_of(part).ok_or(no_way.clone())?;
-            let exits = matched.first().ok_or(no_way.clone())?;
-            let exit = exits.iter().find(|e| e.bore == bore.name);
-            let exit = exit.ok_or(no_way.clone())?;
-            let [here, alone] = [false, true].map(|alone| {
-                let bore = self.bore_of(part);
-                bore.and_then(|b| self.posed(poses, part, b, exit, &[], alone, over))
-            });
-            let one = here.ok_or(no_way.clone())?;
-            let how = How {
-                thorough: false,
-                settled: before,
-            };
-            let rough = how.line_of(&one).or_else(|| one.shortest_way(0));
-            let rough = rough.or_else(|| alone?.shortest_way(0)).ok_or(no_way)?;
-            among.push(one);
-            roughs.push(rough);
-        }
-        let asked: Vec<Asked> = (among.iter().zip(roughs))
-            .map(|(one, rough)| Asked {
-                room: &one.room,
-                start: one.from,
-                rough,
-                end: one.end(0),
-                radius: one.bore.bend_radius_mm * WIDER,
-            })
-            .collect();
-        let apart = |a: usize, b: usize| {
-            let (a, b) = (among[a].bore, among[b].bore);
-            if a.name == b.name {
-                0.0
-            } else {
-                self.stack.bores_apart_mm(a, b)
-            }
-        };
-        let settled = settle(&asked, &apart, over);
-        let tubes = among.iter().zip(settled.lines);
-        Ok(Lanes {
-            tubes: tubes.map(|(one, line)| one.tube(line)).collect(),
-            bend_share: settled.bend_share,
-            promising: settled.short_mm < PROMISING_MM && settled.bend_share > PROMISING_SHARE,
-        })
-    }
-
     fn lay_how(
         &self,
         poses: &[Pose],
@@ -312,7 +175,7 @@ impl<'a> Plumbing<'a> {
     ) -> Result<Vec<Tube>, NoWay> {
         let mut attempts = 0;
         let mut furthest = NoWay {
-            part: self.first_piped(),
+            part: self.stack.piped().next().unwrap_or(0),
             laid: 0,
         };
         for exits in self.matched(poses) {
@@ -436,7 +299,7 @@ impl<'a> Plumbing<'a> {
                 Some(Asked {
                     room: &one.room,
                     start: one.from,
-                    rough: how.line_of(one).or_else(|| one.shortest_way(0))?,
+                    rough: line_of(how.settled, one).or_else(|| one.shortest_way(0))?,
                     end: one.end(0),
                     radius: one.bore.bend_radius_mm * WIDER,
                 })
@@ -595,6 +458,12 @@ mod tests {
         assert!(certificate.least(MarginKind::Web).unwrap().0 >= 0.5);
         let placement = answer.placement.unwrap();
         assert_eq!(placement.tubes.len(), 2);
+        // No tip is told: they reach the room's end all the same.
+        let ends = placement
+            .tubes
+            .iter()
+            .map(|t| t.centreline[t.centreline.len() - 1]);
+        assert!(ends.clone().all(|p| p.x.abs() > 6.0), "{ends:?}");
         let spoilt = |change: &dyn Fn(&mut crate::stack::Placement)| {
             let mut other = placement.clone();
             change(&mut other);
@@ -604,7 +473,7 @@ mod tests {
         assert!(!spoilt(&|p| {
             p.tubes.pop();
         }));
-        assert!(!spoilt(&|p| p.tubes[0].centreline[9].y += 0.05));
+        assert!(!spoilt(&|p| p.tubes[0].centreline[4].y += 0.05));
         assert!(!spoilt(&|p| p.tubes[0].centreline[0].z += 0.01));
         assert!(!spoilt(&|p| p.tubes[1].outer_mm = 1.0));
         assert!(!spoilt(&|p| p.tubes[1].part = "a".to_string()));

@@ -31,6 +31,8 @@ const MOST_ROUGH: usize = 500;
 const MOST_QUICK: usize = 250;
 /// Rough lines of one tube that are drawn into shape: the first few differ most.
 const MOST_EASED: usize = 2;
+/// Steps of a line that is steered along a way, mm.
+const STEP_MM: f64 = 0.3;
 /// How much longer than the shortest a way may be, mm: places beyond are not looked at.
 const ASTRAY_MM: f32 = 4.0;
 /// The line of one tube, asked for.
@@ -101,11 +103,17 @@ impl OneTube<'_> {
         Some(rough)
     }
 
+    /// The shortest way as one goes along it who cannot turn tighter than the bore's radius.
+    pub fn steered_way(&self, e: usize) -> Option<Vec<Point>> {
+        let way = self.shortest_way(e)?;
+        Some(steered(self.from, &way, self.bore.bend_radius_mm).unwrap_or(way))
+    }
+
     pub fn end(&self, e: usize) -> End {
         if self.tied || !self.joints.is_empty() {
             End::Tied(self.ends[e])
         } else {
-            End::Free
+            End::Within(self.ends[e])
         }
     }
 
@@ -212,6 +220,37 @@ impl OneTube<'_> {
                 .iter()
                 .all(|t| stays_joined(line, &t.centreline, self.bore.outer_mm))
     }
+}
+
+/// The line of one who goes along a way without turning tighter than the radius, always towards what
+/// lies a radius ahead: a line that cuts corners, but kinks nowhere. `None` where that circles.
+fn steered(from: Heading, way: &[Point], radius: f64) -> Option<Vec<Point>> {
+    let length: f64 = way.windows(2).map(|w| (w[1] - w[0]).norm()).sum();
+    let steps = ((length + 2.0 * std::f64::consts::PI * radius) / STEP_MM) as usize;
+    let last = *way.last()?;
+    let (mut at, mut heading, mut next) = (from.at, from.way, 0);
+    let mut line = vec![at];
+    for _ in 0..steps {
+        if (last - at).norm() < 2.0 * STEP_MM {
+            line.push(last);
+            return Some(line);
+        }
+        while next + 1 < way.len() && (way[next] - at).norm() < radius {
+            next += 1;
+        }
+        let wanted = (way[next] - at).try_normalize(1e-9)?;
+        let axis = heading.cross(&wanted);
+        let angle = axis
+            .norm()
+            .atan2(heading.dot(&wanted))
+            .min(STEP_MM / radius);
+        if let Some(axis) = nalgebra::Unit::try_new(axis, 1e-9) {
+            heading = nalgebra::Rotation3::from_axis_angle(&axis, angle) * heading;
+        }
+        at += heading * STEP_MM;
+        line.push(at);
+    }
+    None
 }
 
 fn chords(from: Heading, pieces: &[Piece]) -> Vec<Point> {

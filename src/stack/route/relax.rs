@@ -10,14 +10,14 @@ use crate::mesh::{MeshQueries, Point, Vector};
 /// Chords of the line, mm; and of the first, quick drawing on the grid.
 const CHORD_MM: f64 = 0.25;
 const QUICK_CHORD_MM: f64 = 0.5;
+/// A line that has grown to so many times its rough one, and once round besides, lies in waves.
+const MOST_LONGER: f64 = 2.0;
 /// What is kept in hand over what is asked, mm: a chord leaves its arc by 0.003 at a radius of 3.
 const HAND_MM: f64 = 0.006;
 /// Rounds at most; a line that is still short by then is tried from another rough one. Not tuned.
 const ROUNDS: usize = 400;
 const QUICK_ROUNDS: usize = 240;
-/// What a chord is drawn in by a round, in the first third of the rounds: rough lines are too long.
-const PULL: f64 = 0.998;
-/// Rounds after which lines have settled between what presses on them. Not tuned.
+/// Rounds of lines that settle. Not tuned.
 const SETTLE_ROUNDS: usize = 80;
 /// What the quick drawing may end short, mm: the grid reads up to 0.15 short in a narrow canal.
 /// Less: lines through close canals are given up; more: the exact drawing works in vain.
@@ -29,14 +29,23 @@ const FAR_MM: f64 = 0.25;
 
 /// Every so many rounds a line that is far too near to something must have gained.
 const GAIN_EVERY: usize = 60;
+/// By this share a line is drawn shorter at first, so often halved over its rounds: length that no turn
+/// needs must go, or it lies in waves. Less: fewer planted tubes come to hold; more, or for longer:
+/// tubes are drawn taut where a later one has to pass.
+const TENSION: f64 = 0.1;
+const TENSION_HALVED: f64 = 5.0;
+/// Points between those of the widest bends that are eased, each a multiple of the next: what a bend
+/// lacks at a spout swings the whole line, which neighbour by neighbour takes hundreds of rounds
+/// (coarse before fine: Brandt 1977, doi:10.1090/S0025-5718-1977-0431719-X).
+const LEVERS: [usize; 3] = [4, 2, 1];
 
 /// How the line ends.
 #[derive(Debug, Clone, Copy)]
 pub enum End {
     /// There and that way.
     Tied(Heading),
-    /// Somewhere near where it ends now.
-    Free,
+    /// Somewhere in the plane there, square to that way, and whatever way it comes.
+    Within(Heading),
 }
 
 /// One line that is asked for.
@@ -63,17 +72,7 @@ pub fn relax(
     apart: &dyn Fn(usize, usize) -> f64,
     over: &dyn Fn() -> bool,
 ) -> Option<Vec<Vec<Point>>> {
-    let on_grid = |k: usize, p: &Point| asked[k].room.spare_and_slope(p);
-    let quick = Drawing {
-        asked,
-        spare: &on_grid,
-        apart,
-        ease: 0.98,
-        chord: QUICK_CHORD_MM,
-        rounds: QUICK_ROUNDS,
-        short: QUICK_SHORT_MM,
-        over,
-    };
+    let quick = Drawing::on_grid(asked, apart, over);
     let rough: Vec<Vec<Point>> = asked.iter().map(|a| a.rough.clone()).collect();
     let lines = quick.drawn(&rough)?;
     let exactly = |k: usize, p: &Point| {
@@ -85,7 +84,7 @@ pub fn relax(
         }
     };
     let exact = Drawing {
-        spare: &exactly,
+        spare: Box::new(exactly),
         ease: 1.0,
         chord: CHORD_MM,
         rounds: ROUNDS,
@@ -112,27 +111,31 @@ pub fn settle(
     apart: &dyn Fn(usize, usize) -> f64,
     over: &dyn Fn() -> bool,
 ) -> Settled {
-    let on_grid = |k: usize, p: &Point| asked[k].room.spare_and_slope(p);
-    let drawing = Drawing {
-        asked,
-        spare: &on_grid,
-        apart,
-        ease: 1.0,
-        chord: QUICK_CHORD_MM,
-        rounds: SETTLE_ROUNDS,
-        short: 0.0,
-        over,
-    };
-    let even = |a: &Asked| evened(&a.rough, QUICK_CHORD_MM).unwrap_or_else(|| a.rough.clone());
-    let mut lines: Vec<Vec<Point>> = asked.iter().map(even).collect();
+    let mut lines: Vec<Vec<Point>> = asked.iter().map(|a| a.rough.clone()).collect();
     let mut short_mm = 0.0;
+    let drawing = Drawing {
+        ease: 1.0,
+        rounds: SETTLE_ROUNDS,
+        tension: 0.0, // their rough lines kink nowhere and have no length to lose
+        ..Drawing::on_grid(asked, apart, over)
+    };
+    for line in &mut lines {
+        if let Some(even) = evened(line, drawing.chord) {
+            *line = even;
+        }
+    }
     for round in 1..=drawing.rounds {
         short_mm = drawing.one_round(&mut lines, round);
+        if drawing.in_waves(&lines) {
+            lines = asked.iter().map(|a| a.rough.clone()).collect();
+            short_mm = f64::INFINITY;
+            break;
+        }
         if round % LOOK_EVERY == 0 && over() {
             break;
         }
     }
-    let share = |(line, a): (&Vec<Point>, &Asked)| least_radius(line, &a.start, a.end) / a.radius;
+    let share = |(line, a): (&Vec<Point>, &Asked)| least_radius(line, a) / a.radius;
     let bend_share = lines.iter().zip(asked).map(share).fold(1.0, f64::min);
     Settled {
         lines,
@@ -141,22 +144,46 @@ pub fn settle(
     }
 }
 
+/// What a line, by its number, has to spare at a place, mm, and the way in which that grows.
+type Spare<'a> = Box<dyn Fn(usize, &Point) -> (f64, Vector) + 'a>;
+
 /// One drawing into shape: by what measure, how fine and how long.
 struct Drawing<'a> {
     asked: &'a [Asked<'a>],
     /// What a place of a line has to spare, and the way in which it grows.
-    spare: &'a dyn Fn(usize, &Point) -> (f64, Vector),
+    spare: Spare<'a>,
     apart: &'a dyn Fn(usize, usize) -> f64,
     /// Share of the radii that is asked for.
     ease: f64,
     chord: f64,
     rounds: usize,
+    /// Share by which lines are drawn shorter at first.
+    tension: f64,
     /// What may be missing at the end, mm.
     short: f64,
     over: &'a dyn Fn() -> bool,
 }
 
-impl Drawing<'_> {
+impl<'a> Drawing<'a> {
+    /// The quick one.
+    fn on_grid(
+        asked: &'a [Asked<'a>],
+        apart: &'a dyn Fn(usize, usize) -> f64,
+        over: &'a dyn Fn() -> bool,
+    ) -> Self {
+        Self {
+            asked,
+            spare: Box::new(|k, p| asked[k].room.spare_and_slope(p)),
+            apart,
+            ease: 0.98,
+            chord: QUICK_CHORD_MM,
+            rounds: QUICK_ROUNDS,
+            tension: TENSION,
+            short: QUICK_SHORT_MM,
+            over,
+        }
+    }
+
     fn drawn(&self, rough: &[Vec<Point>]) -> Option<Vec<Vec<Point>>> {
         let even = rough.iter().map(|r| evened(r, self.chord));
         let mut lines: Vec<Vec<Point>> = even.collect::<Option<_>>()?;
@@ -167,7 +194,7 @@ impl Drawing<'_> {
                 if short < self.short && (0..lines.len()).all(|k| self.bends_well(&lines[k], k)) {
                     return Some(lines);
                 }
-                if (self.over)() {
+                if (self.over)() || self.in_waves(&lines) {
                     return None;
                 }
             }
@@ -183,7 +210,15 @@ impl Drawing<'_> {
 
     fn bends_well(&self, line: &[Point], k: usize) -> bool {
         let asked = &self.asked[k];
-        least_radius(line, &asked.start, asked.end) >= self.ease * asked.radius
+        least_radius(line, asked) >= self.ease * asked.radius
+    }
+
+    /// Has a line grown beyond what any turn needs?
+    fn in_waves(&self, lines: &[Vec<Point>]) -> bool {
+        lines.iter().zip(self.asked).any(|(line, a)| {
+            let once_round = 2.0 * std::f64::consts::PI * a.radius;
+            length_mm(line) > MOST_LONGER * length_mm(&a.rough) + once_round
+        })
     }
 
     /// One round of every line; returns by how much one was too near to something, mm.
@@ -204,13 +239,13 @@ impl Drawing<'_> {
 
     /// Pushes, bends and evens one line; returns by how much it was too near to something, mm.
     fn one_line(&self, lines: &mut [Vec<Point>], k: usize, round: usize) -> f64 {
-        let pull = if 3 * round < self.rounds { PULL } else { 1.0 };
-        let chord = mean(&lines[k]) * pull;
+        let tension = self.tension * (-TENSION_HALVED * round as f64 / self.rounds as f64).exp2();
+        let chord = mean(&lines[k]) * (1.0 - tension);
         let asked = &self.asked[k];
         let n = lines[k].len();
         let tied = match asked.end {
             End::Tied(_) => 1,
-            End::Free => 0,
+            End::Within(_) => 0,
         };
         let movable = |i: usize| i > 0 && i + tied < n;
         let mut short = 0.0_f64;
@@ -231,7 +266,9 @@ impl Drawing<'_> {
         }
         let line = &mut lines[k];
         let radius = self.ease * asked.radius;
-        bend(line, &asked.start, asked.end, chord, radius, &movable);
+        for reach in LEVERS {
+            bend(line, asked, chord, radius, reach, &movable);
+        }
         for i in 0..n - 1 {
             let i = if round.is_multiple_of(2) {
                 i
@@ -240,14 +277,21 @@ impl Drawing<'_> {
             };
             stretch(line, i, chord, &movable);
         }
+        if let (End::Within(h), Some(last)) = (asked.end, line.last_mut()) {
+            *last -= h.way * (*last - h.at).dot(&h.way);
+        }
         short
     }
 }
 
+/// Length of a line, mm.
+fn length_mm(line: &[Point]) -> f64 {
+    line.windows(2).map(|w| (w[1] - w[0]).norm()).sum()
+}
+
 /// Mean chord of a line, mm.
 fn mean(line: &[Point]) -> f64 {
-    let length: f64 = line.windows(2).map(|w| (w[1] - w[0]).norm()).sum();
-    length / (line.len() - 1).max(1) as f64
+    length_mm(line) / (line.len() - 1).max(1) as f64
 }
 
 /// Distance from a line, and the way off it.
@@ -267,7 +311,7 @@ fn off_line(p: &Point, line: &[Point]) -> (f64, Vector) {
 
 /// The points at equal ways along a line.
 fn evened(rough: &[Point], chord: f64) -> Option<Vec<Point>> {
-    let length: f64 = rough.windows(2).map(|w| (w[1] - w[0]).norm()).sum();
+    let length = length_mm(rough);
     if rough.len() < 2 || length < 2.0 * chord {
         return None;
     }
@@ -286,43 +330,47 @@ fn evened(rough: &[Point], chord: f64) -> Option<Vec<Point>> {
     Some(out)
 }
 
-/// The points before, at and behind a point, those beyond the ends by their headings.
-fn three(line: &[Point], i: usize, start: &Heading, end: End, chord: f64) -> Option<[Point; 3]> {
-    let before = match i.checked_sub(1) {
+/// The points before, at and behind a point, so many apart, those beyond the ends by their headings.
+fn three(line: &[Point], i: usize, apart: usize, asked: &Asked, chord: f64) -> Option<[Point; 3]> {
+    let reach = chord * apart as f64;
+    let before = match i.checked_sub(apart) {
         Some(k) => line[k],
-        None => start.at - start.way * chord,
+        None if i == 0 => asked.start.at - asked.start.way * reach,
+        None => return None,
     };
-    let behind = match (line.get(i + 1), end) {
+    let behind = match (line.get(i + apart), asked.end) {
         (Some(p), _) => *p,
-        (None, End::Tied(h)) => h.at + h.way * chord,
-        (None, End::Free) => return None,
+        (None, End::Tied(h)) if i + 1 == line.len() => h.at + h.way * reach,
+        (None, _) => return None,
     };
     Some([before, line[i], behind])
 }
 
-/// Where a line ends in a told direction its last chord leaves it by half of what a bend turns from
-/// chord to chord: it is the chord of an arc that ends in that very direction.
+/// What the first and the last chord may leave their told direction by, as a share of what a bend turns
+/// from chord to chord: an arc that begins or ends in that very direction leaves it by half. Let the
+/// chord at the spout turn in full, and who reads the bend over a shorter piece of spout finds it too sharp.
 fn told_share(i: usize, n: usize) -> f64 {
-    if i + 1 == n { 0.5 } else { 1.0 }
+    if i == 0 || i + 1 == n { 0.5 } else { 1.0 }
 }
 
+/// Eases the bends over points so many `apart` to the radius; what lies between goes along.
 fn bend(
     line: &mut [Point],
-    start: &Heading,
-    end: End,
+    asked: &Asked,
     chord: f64,
     radius: f64,
+    apart: usize,
     movable: &dyn Fn(usize) -> bool,
 ) {
-    let most = 0.993 * chord * chord / radius;
+    let reach = chord * apart as f64;
     let n = line.len();
-    for i in 0..n {
-        let Some([a, b, c]) = three(line, i, start, end, chord) else {
+    for i in (0..n).step_by(apart) {
+        let Some([a, b, c]) = three(line, i, apart, asked, chord) else {
             continue;
         };
         let off = (a - b) + (c - b);
         let size = off.norm();
-        let most = most * told_share(i, n);
+        let most = 0.993 * reach * reach / radius * told_share(i, n);
         if size <= most {
             continue;
         }
@@ -331,23 +379,25 @@ fn bend(
             Some(k) if k < n && movable(k) => w,
             _ => 0.0,
         };
-        let (wa, wb, wc) = (
-            weight(i.checked_sub(1), 1.0),
-            weight(Some(i), 4.0),
-            weight(Some(i + 1), 1.0),
-        );
-        let sum = wa + wb + wc;
-        if sum == 0.0 {
-            continue;
-        }
-        if wa > 0.0 {
-            line[i - 1] -= push / sum;
-        }
-        if wb > 0.0 {
-            line[i] += push * (2.0 / sum);
-        }
-        if wc > 0.0 {
-            line[i + 1] -= push / sum;
+        let moved = [
+            (
+                i.checked_sub(apart),
+                weight(i.checked_sub(apart), 1.0),
+                -1.0,
+            ),
+            (Some(i), weight(Some(i), 4.0), 2.0),
+            (Some(i + apart), weight(Some(i + apart), 1.0), -1.0),
+        ];
+        let sum: f64 = moved.iter().map(|m| m.1).sum();
+        for (k, _, share) in moved.into_iter().filter(|m| m.1 > 0.0) {
+            let Some(k) = k else { continue };
+            let from = (k + 1).saturating_sub(apart);
+            for (near, p) in line.iter_mut().enumerate().take(k + apart).skip(from) {
+                if movable(near) {
+                    let along = 1.0 - near.abs_diff(k) as f64 / apart as f64;
+                    *p += push * (share * along / sum);
+                }
+            }
         }
     }
 }
@@ -368,14 +418,14 @@ fn stretch(line: &mut [Point], i: usize, chord: f64, movable: &dyn Fn(usize) -> 
 }
 
 /// Least radius by the stricter of two readings, as whoever checks the line may take either.
-fn least_radius(line: &[Point], start: &Heading, end: End) -> f64 {
+fn least_radius(line: &[Point], asked: &Asked) -> f64 {
     let n = line.len();
     let ends = [
         (line[1] - line[0]).norm(),
         (line[n - 1] - line[n - 2]).norm(),
     ];
     (0..n)
-        .filter_map(|i| Some((i, three(line, i, start, end, ends[usize::from(i > 0)])?)))
+        .filter_map(|i| Some((i, three(line, i, 1, asked, ends[usize::from(i > 0)])?)))
         .map(|(i, [a, b, c])| {
             let (u, v) = (b - a, c - b);
             let area = u.cross(&v).norm();

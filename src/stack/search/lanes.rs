@@ -15,8 +15,6 @@ use crate::stack::route::{NoWay, Plumbing};
 /// the way. More: a placement that does not come right holds up the search. Not tuned.
 const ROUNDS: usize = 8;
 const MOST_LAID: usize = 2;
-/// Every so many rounds tubes settle from the shortest ways again: a line does not change sides by itself.
-const ANEW: usize = 8;
 /// After so many rounds a placement is given up where a tube bends tighter than this share of its radius.
 const HOPELESS: (usize, f64) = (4, 0.15);
 /// Length of the straight pieces that stand for a lane, mm.
@@ -37,8 +35,9 @@ pub fn laid(
     thorough: bool,
     over: &dyn Fn() -> bool,
 ) -> Result<Vec<Tube>, NoWay> {
-    let printed: Vec<Pose> = poses.iter().map(Pose::as_printed).collect();
-    let mut last = match plumbing.lay(&printed, &[], thorough, over) {
+    // As they will be printed, so that the tubes begin at the spouts to the digit.
+    let printed = |poses: &[Pose]| -> Vec<Pose> { poses.iter().map(Pose::as_printed).collect() };
+    let mut last = match plumbing.lay(&printed(poses), &[], thorough, over) {
         Ok(tubes) => return Ok(tubes),
         Err(no_way) => no_way,
     };
@@ -47,19 +46,16 @@ pub fn laid(
     let mut tries = 0;
     let mut before: Vec<Tube> = Vec::new();
     for round in 0..ROUNDS {
-        // As they will be printed, so that the tubes begin at the spouts to the digit.
-        let printed: Vec<Pose> = trial.iter().map(Pose::as_printed).collect();
-        if round % ANEW == 0 {
-            before.clear();
+        if over() {
+            break;
         }
-        let lanes = plumbing.settled(&printed, &before, over)?;
+        let lanes = plumbing.settled(&printed(&trial), &before, over)?;
         if lanes.promising {
             model.fixed.clear();
             if round > 0 && polish(model, queries, &mut trial, over) < 0.0 {
                 break;
             }
-            let printed: Vec<Pose> = trial.iter().map(Pose::as_printed).collect();
-            match plumbing.lay(&printed, &lanes.tubes, thorough, over) {
+            match plumbing.lay(&printed(&trial), &lanes.tubes, thorough, over) {
                 Ok(tubes) => {
                     poses.clone_from(&trial);
                     return Ok(tubes);
@@ -69,7 +65,7 @@ pub fn laid(
             tries += 1;
         }
         let hopeless = round + 1 == HOPELESS.0 && lanes.bend_share < HOPELESS.1;
-        if over() || tries == MOST_LAID || hopeless {
+        if tries == MOST_LAID || hopeless {
             break;
         }
         model.fixed = (lanes.tubes.iter())
@@ -86,8 +82,6 @@ pub fn laid(
         descend(model, &mut trial, plan, &weights, &mut scratch);
         before = lanes.tubes;
     }
-
-    model.fixed.clear();
     Err(last)
 }
 
