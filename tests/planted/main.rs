@@ -17,17 +17,17 @@ use secondbend::stack::bounds::refusals;
 use secondbend::stack::route::{Plumbing, tip_of};
 use secondbend::stack::{FitAnswer, FitOptions, Verdict, fit};
 
+/// A number from the environment, or else the usual one.
+fn from_env(key: &str, usual: f64) -> f64 {
+    let told = std::env::var(key).ok().and_then(|v| v.parse().ok());
+    told.unwrap_or(usual)
+}
+
 /// The table of docs/fit.md. Slow; run with
 /// `cargo test --release --test planted -- --ignored --nocapture table`.
 #[test]
 #[ignore = "minutes; prints the table"]
 fn table() {
-    let from_env = |k: &str, d: f64| {
-        std::env::var(k)
-            .ok()
-            .and_then(|v| v.parse().ok())
-            .unwrap_or(d)
-    };
     let cases = from_env("CASES", 10.0) as u64;
     let seconds = from_env("SECONDS", 10.0);
     let only = from_env("TIGHT", 0.0);
@@ -88,11 +88,7 @@ fn no_bound_refuses_a_planted_case() {
 #[test]
 #[ignore = "an hour; CASES tells how many"]
 fn no_bound_refuses_thousands_of_planted_cases() {
-    let cases = std::env::var("CASES")
-        .ok()
-        .and_then(|v| v.parse().ok())
-        .unwrap_or(3000);
-    never_refused(1000, cases);
+    never_refused(1000, from_env("CASES", 3000.0) as u64);
 }
 
 fn never_refused(from: u64, cases: u64) {
@@ -125,10 +121,6 @@ fn never_refused(from: u64, cases: u64) {
 #[test]
 #[ignore = "minutes; prints the table"]
 fn tubes_table() {
-    let from_env = |k: &str, d: f64| {
-        let told = std::env::var(k).ok().and_then(|v| v.parse().ok());
-        told.unwrap_or(d)
-    };
     let cases = from_env("CASES", 10.0) as u64;
     let seconds = from_env("SECONDS", 10.0);
     let only = from_env("PARTS", 0.0) as usize;
@@ -178,7 +170,8 @@ fn tubes_table() {
 #[ignore = "prints a table"]
 fn laying_table() {
     let never = || false;
-    for parts in 1..=4 {
+    let only = from_env("PARTS", 0.0) as usize;
+    for parts in (1..=4).filter(|&p| only == 0 || p == only) {
         for (loose, slack) in [(0.6, 0.2), (0.3, 0.05)] {
             let mut made = 0;
             let (mut quick, mut slow, mut spent) = (0, 0, [0.0; 2]);

@@ -5,6 +5,7 @@
 pub(crate) mod curve;
 mod exits;
 mod lattice;
+mod net;
 mod one;
 mod relax;
 mod room;
@@ -20,7 +21,8 @@ use super::pose::Pose;
 use super::tip::Tip;
 use crate::mesh::{MeshQueries, Point, Vector};
 use curve::Heading;
-use one::{OneTube, WIDER, joints, lines_apart};
+use net::meeting;
+use one::{OneTube, WIDER, joints, lines_apart, stays_joined};
 use relax::{Asked, relax};
 use room::{Room, spout_end};
 pub use settle::Lanes;
@@ -265,8 +267,8 @@ impl<'a> Plumbing<'a> {
         Ok(tubes)
     }
 
-    /// The first tube of each bore, all drawn at once; none where there are fewer than two, or where
-    /// they do not come to hold.
+    /// All tubes drawn at once, those of one bore running into each other; else the first of each bore
+    /// alone. None where there are fewer than two, or where they do not come to hold.
     fn side_by_side(
         &self,
         poses: &[Pose],
@@ -275,31 +277,60 @@ impl<'a> Plumbing<'a> {
         how: How,
         over: &dyn Fn() -> bool,
     ) -> Vec<Tube> {
-        let mut firsts: Vec<(usize, &Bore, &Exit)> = Vec::new();
+        let mut asked: Vec<OneTube> = Vec::new();
         for &part in order {
             let bore = self.bore_of(part);
             let exit = bore.and_then(|b| exits.iter().find(|e| e.bore == b.name));
-            if let (Some(bore), Some(exit)) = (bore, exit)
-                && firsts.iter().all(|f| f.1.name != bore.name)
-            {
-                firsts.push((part, bore, exit));
+            let Some(one) = exit.and_then(|e| self.asked(poses, part, e, &[], how, over)) else {
+                return Vec::new();
+            };
+            asked.push(one);
+        }
+        let roughs: Option<Vec<Vec<Point>>> = asked
+            .iter()
+            .map(|one| line_of(how.settled, one).or_else(|| one.shortest_way(0)))
+            .collect();
+        let Some(roughs) = roughs else {
+            return Vec::new();
+        };
+        let first = |k: usize| (0..k).find(|&j| asked[j].bore.name == asked[k].bore.name);
+        let firsts: Vec<usize> = (0..asked.len()).filter(|&k| first(k).is_none()).collect();
+        if firsts.len() < asked.len() {
+            let all: Vec<usize> = (0..asked.len()).collect();
+            let tubes = self.drawn_at_once(&asked, &roughs, &all, over);
+            if !tubes.is_empty() {
+                return tubes;
             }
         }
         if firsts.len() < 2 {
             return Vec::new();
         }
-        let lone: Option<Vec<OneTube>> = firsts
-            .iter()
-            .map(|&(part, _, exit)| self.asked(poses, part, exit, &[], how, over))
-            .collect();
-        let Some(lone) = lone else { return Vec::new() };
-        let asked: Option<Vec<Asked>> = lone
-            .iter()
-            .map(|one| {
+        self.drawn_at_once(&asked, &roughs, &firsts, over)
+    }
+
+    /// Some of the tubes drawn at once; none where they do not come to hold.
+    fn drawn_at_once(
+        &self,
+        among: &[OneTube],
+        roughs: &[Vec<Point>],
+        which: &[usize],
+        over: &dyn Fn() -> bool,
+    ) -> Vec<Tube> {
+        let joint = |n: usize| {
+            let same = |m: usize| among[which[m]].bore.name == among[which[n]].bore.name;
+            let Some(of) = (0..n).find(|&m| same(m)) else {
+                return Some(None);
+            };
+            meeting(&roughs[which[n]], of, &roughs[which[of]]).map(Some)
+        };
+        let asked: Option<Vec<Asked>> = (0..which.len())
+            .map(|n| {
+                let one = &among[which[n]];
                 Some(Asked {
                     room: &one.room,
                     start: one.from,
-                    rough: line_of(how.settled, one).or_else(|| one.shortest_way(0))?,
+                    rough: roughs[which[n]].clone(),
+                    joint: joint(n)?,
                     end: one.end(0),
                     radius: one.bore.bend_radius_mm * WIDER,
                 })
@@ -308,21 +339,37 @@ impl<'a> Plumbing<'a> {
         let Some(asked) = asked else {
             return Vec::new();
         };
-        let apart = |a: usize, b: usize| self.stack.bores_apart_mm(firsts[a].1, firsts[b].1);
+        let apart = |a: usize, b: usize| self.apart_mm(among[which[a]].bore, among[which[b]].bore);
         let Some(lines) = relax(&asked, self.queries, &apart, over) else {
             return Vec::new();
         };
-        let tubes: Vec<Tube> = (lone.iter().zip(lines))
-            .map(|(one, line)| one.tube(one.whole(&line, 0)))
+        let laid: Vec<(&OneTube, Tube)> = (which.iter().map(|&k| &among[k]).zip(lines))
+            .map(|(one, line)| (one, one.tube(one.whole(&line, 0))))
             .collect();
-        let clear = lone.iter().zip(&tubes).all(|(one, tube)| {
+        let clear = laid.iter().all(|(one, tube)| {
             one.holds(&tube.centreline)
-                && tubes.iter().filter(|t| t.name != tube.name).all(|t| {
+                && laid.iter().filter(|o| o.1.part != tube.part).all(|(_, t)| {
+                    if t.name == tube.name {
+                        return stays_joined(&tube.centreline, &t.centreline, tube.outer_mm);
+                    }
                     let need = self.stack.tubes_apart_mm(one.bore, t);
                     lines_apart(&tube.centreline, &t.centreline) >= need
                 })
         });
-        if clear { tubes } else { Vec::new() }
+        if clear {
+            laid.into_iter().map(|l| l.1).collect()
+        } else {
+            Vec::new()
+        }
+    }
+
+    /// What the middle lines of two tubes keep from each other, mm; those of one bore keep nothing.
+    fn apart_mm(&self, a: &Bore, b: &Bore) -> f64 {
+        if a.name == b.name {
+            f64::NEG_INFINITY
+        } else {
+            self.stack.bores_apart_mm(a, b)
+        }
     }
 
     #[allow(clippy::too_many_arguments)] // one tube, spelt out

@@ -135,6 +135,7 @@ impl OneTube<'_> {
             room: &self.room,
             start: self.from,
             rough: rough.to_vec(),
+            joint: None,
             end,
             radius,
         };
@@ -265,7 +266,7 @@ fn chords(from: Heading, pieces: &[Piece]) -> Vec<Point> {
 const JOINED_MM: f64 = 0.003;
 
 /// Once two tubes of one bore touch, they come ever nearer, until they are one.
-fn stays_joined(line: &[Point], other: &[Point], outer_mm: f64) -> bool {
+pub fn stays_joined(line: &[Point], other: &[Point], outer_mm: f64) -> bool {
     let mut last = f64::INFINITY;
     let mut touched = false;
     for p in line {

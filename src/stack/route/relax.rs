@@ -4,6 +4,7 @@
 //! hundredths, which no lattice of arcs hits.
 
 use super::curve::Heading;
+use super::net::{Joint, Net, length_mm, off_line};
 use super::room::Room;
 use crate::mesh::{MeshQueries, Point, Vector};
 
@@ -14,6 +15,9 @@ const QUICK_CHORD_MM: f64 = 0.5;
 const MOST_LONGER: f64 = 2.0;
 /// What is kept in hand over what is asked, mm: a chord leaves its arc by 0.003 at a radius of 3.
 const HAND_MM: f64 = 0.006;
+/// A point with less to spare has the middle of its next chord looked at too, mm: round an edge 1 mm off
+/// that is 0.008 nearer.
+const MIDDLE_MM: f64 = 0.02;
 /// Rounds at most; a line that is still short by then is tried from another rough one. Not tuned.
 const ROUNDS: usize = 400;
 const QUICK_ROUNDS: usize = 240;
@@ -21,7 +25,8 @@ const QUICK_ROUNDS: usize = 240;
 const SETTLE_ROUNDS: usize = 80;
 /// What the quick drawing may end short, mm: the grid reads up to 0.15 short in a narrow canal.
 /// Less: lines through close canals are given up; more: the exact drawing works in vain.
-const QUICK_SHORT_MM: f64 = 0.2;
+const QUICK_SHORT_MM: f64 = 0.1;
+const GRID_SHORT_MM: f64 = 0.06;
 /// The line is looked at every so many rounds.
 const LOOK_EVERY: usize = 20;
 /// Where the grid tells of so much to spare, mm, the exact distance is not asked for.
@@ -38,6 +43,10 @@ const TENSION_HALVED: f64 = 5.0;
 /// lacks at a spout swings the whole line, which neighbour by neighbour takes hundreds of rounds
 /// (coarse before fine: Brandt 1977, doi:10.1090/S0025-5718-1977-0431719-X).
 const LEVERS: [usize; 3] = [4, 2, 1];
+
+/// Below this share of its radius a bend where a line runs into another moves that place on: neither
+/// line gets rid of it there.
+const KINK: f64 = 0.99;
 
 /// How the line ends.
 #[derive(Debug, Clone, Copy)]
@@ -56,6 +65,8 @@ pub struct Asked<'a> {
     pub start: Heading,
     /// A rough line to begin with.
     pub rough: Vec<Point>,
+    /// Where that runs into another of the lines asked for.
+    pub joint: Option<Joint>,
     /// How it ends.
     pub end: End,
     /// Its least radius, mm.
@@ -65,7 +76,8 @@ pub struct Asked<'a> {
 /// The lines eased to their radii and clear of everything, each other included (`apart` tells how far
 /// two of them keep from each other), or `None`. Drawn on the grid first, which takes a tenth of the
 /// time and finds out nearly every way that is none. All at once, so that those that share a canal come
-/// to lie side by side.
+/// to lie side by side, and those of one bore to run into one another. Two that need not keep apart are
+/// `f64::NEG_INFINITY` apart.
 pub fn relax(
     asked: &[Asked],
     queries: &MeshQueries,
@@ -73,8 +85,7 @@ pub fn relax(
     over: &dyn Fn() -> bool,
 ) -> Option<Vec<Vec<Point>>> {
     let quick = Drawing::on_grid(asked, apart, over);
-    let rough: Vec<Vec<Point>> = asked.iter().map(|a| a.rough.clone()).collect();
-    let lines = quick.drawn(&rough)?;
+    let lines = quick.drawn(rough_net(asked))?;
     let exactly = |k: usize, p: &Point| {
         let near = asked[k].room.spare_and_slope(p);
         if near.0 > FAR_MM {
@@ -91,7 +102,12 @@ pub fn relax(
         short: 0.5 * HAND_MM,
         ..quick
     };
-    exact.drawn(&lines)
+    Some(exact.drawn(lines)?.lines)
+}
+
+fn rough_net(asked: &[Asked]) -> Net {
+    let lines = asked.iter().map(|a| a.rough.clone()).collect();
+    Net::new(lines, asked.iter().map(|a| a.joint).collect())
 }
 
 /// Lines as they lie when everything presses on them, and how far they are from holding.
@@ -111,7 +127,7 @@ pub fn settle(
     apart: &dyn Fn(usize, usize) -> f64,
     over: &dyn Fn() -> bool,
 ) -> Settled {
-    let mut lines: Vec<Vec<Point>> = asked.iter().map(|a| a.rough.clone()).collect();
+    let mut net = rough_net(asked);
     let mut short_mm = 0.0;
     let drawing = Drawing {
         ease: 1.0,
@@ -119,15 +135,13 @@ pub fn settle(
         tension: 0.0, // their rough lines kink nowhere and have no length to lose
         ..Drawing::on_grid(asked, apart, over)
     };
-    for line in &mut lines {
-        if let Some(even) = evened(line, drawing.chord) {
-            *line = even;
-        }
+    for k in 0..asked.len() {
+        net.even(k, drawing.chord);
     }
     for round in 1..=drawing.rounds {
-        short_mm = drawing.one_round(&mut lines, round);
-        if drawing.in_waves(&lines) {
-            lines = asked.iter().map(|a| a.rough.clone()).collect();
+        short_mm = drawing.one_round(&mut net, round);
+        if drawing.in_waves(&net.lines) {
+            net = rough_net(asked);
             short_mm = f64::INFINITY;
             break;
         }
@@ -135,6 +149,7 @@ pub fn settle(
             break;
         }
     }
+    let lines = net.lines;
     let share = |(line, a): (&Vec<Point>, &Asked)| least_radius(line, a) / a.radius;
     let bend_share = lines.iter().zip(asked).map(share).fold(1.0, f64::min);
     Settled {
@@ -173,7 +188,10 @@ impl<'a> Drawing<'a> {
     ) -> Self {
         Self {
             asked,
-            spare: Box::new(|k, p| asked[k].room.spare_and_slope(p)),
+            spare: Box::new(|k, p| {
+                let (spare, away) = asked[k].room.spare_and_slope(p);
+                (spare + GRID_SHORT_MM, away)
+            }),
             apart,
             ease: 0.98,
             chord: QUICK_CHORD_MM,
@@ -184,17 +202,20 @@ impl<'a> Drawing<'a> {
         }
     }
 
-    fn drawn(&self, rough: &[Vec<Point>]) -> Option<Vec<Vec<Point>>> {
-        let even = rough.iter().map(|r| evened(r, self.chord));
-        let mut lines: Vec<Vec<Point>> = even.collect::<Option<_>>()?;
+    fn drawn(&self, mut net: Net) -> Option<Net> {
+        net.even_all(self.chord)?;
         let mut before = f64::INFINITY;
         for round in 1..=self.rounds {
-            let short = self.one_round(&mut lines, round);
+            let short = self.one_round(&mut net, round);
             if round % LOOK_EVERY == 0 {
-                if short < self.short && (0..lines.len()).all(|k| self.bends_well(&lines[k], k)) {
-                    return Some(lines);
+                let mut all = 0..net.lines.len();
+                let well = |k: usize| {
+                    self.bends_well(&net.lines[k], k) && self.short_of(&net.lines, k) < self.short
+                };
+                if short < 2.0 * self.short && all.all(well) {
+                    return Some(net);
                 }
-                if (self.over)() || self.in_waves(&lines) {
+                if (self.over)() || self.in_waves(&net.lines) {
                     return None;
                 }
             }
@@ -222,19 +243,67 @@ impl<'a> Drawing<'a> {
     }
 
     /// One round of every line; returns by how much one was too near to something, mm.
-    fn one_round(&self, lines: &mut [Vec<Point>], round: usize) -> f64 {
+    fn one_round(&self, net: &mut Net, round: usize) -> f64 {
         let mut short = 0.0_f64;
-        for k in 0..lines.len() {
+        for k in 0..net.lines.len() {
             // A turn takes what length it needs; what was needed no more is drawn in again.
             if round.is_multiple_of(LOOK_EVERY / 2)
-                && !(0.8..1.25).contains(&(mean(&lines[k]) / self.chord))
-                && let Some(even) = evened(&lines[k], self.chord)
+                && !(0.8..1.25).contains(&(mean(&net.lines[k]) / self.chord))
             {
-                lines[k] = even;
+                net.even(k, self.chord);
             }
-            short = short.max(self.one_line(lines, k, round));
+            short = short.max(self.one_line(&mut net.lines, k, round));
+            net.moved(k);
+            if round.is_multiple_of(LOOK_EVERY / 2) && self.kinks_at_joint(net, k) {
+                net.join_later(k);
+                net.even(k, self.chord);
+            }
         }
         short
+    }
+
+    /// What a place of a line has to spare, from the other lines too, and the way in which that grows.
+    fn spare_among(&self, lines: &[Vec<Point>], k: usize, p: &Point) -> (f64, Vector) {
+        let (mut spare, mut away) = (self.spare)(k, p);
+        for (j, other) in lines.iter().enumerate().filter(|(j, _)| *j != k) {
+            let need = (self.apart)(k, j);
+            if need == f64::NEG_INFINITY {
+                continue;
+            }
+            let (d, off) = off_line(p, other);
+            if d - need < spare {
+                (spare, away) = (d - need, off);
+            }
+        }
+        (spare, away)
+    }
+
+    /// By how much a line is too near to something as it lies now, mm.
+    fn short_of(&self, lines: &[Vec<Point>], k: usize) -> f64 {
+        let last = lines[k].len() - usize::from(matches!(self.asked[k].end, End::Tied(_)));
+        let short = |p: &Point| HAND_MM - self.spare_among(lines, k, p).0;
+        let mut most = 0.0_f64;
+        for (i, p) in lines[k].iter().enumerate().take(last).skip(1) {
+            let here = short(p);
+            most = most.max(here);
+            if here > HAND_MM - MIDDLE_MM && i + 1 < lines[k].len() {
+                most = most.max(short(&nalgebra::center(p, &lines[k][i + 1])));
+            }
+        }
+        most
+    }
+
+    /// Does a line come into another at an angle that it does not get rid of?
+    fn kinks_at_joint(&self, net: &Net, k: usize) -> bool {
+        let asked = &self.asked[k];
+        let kinks = |line: &[Point], at: usize| {
+            let around = &line[at.saturating_sub(2)..(at + 2).min(line.len())];
+            around
+                .windows(3)
+                .any(|w| read_radius(w) < KINK * asked.radius)
+        };
+        net.joint(k)
+            .is_some_and(|j| kinks(&net.lines[k], j.from) || kinks(&net.lines[j.of], j.at))
     }
 
     /// Pushes, bends and evens one line; returns by how much it was too near to something, mm.
@@ -250,18 +319,22 @@ impl<'a> Drawing<'a> {
         let movable = |i: usize| i > 0 && i + tied < n;
         let mut short = 0.0_f64;
         for i in (0..n).filter(|&i| movable(i)) {
-            let p = lines[k][i];
-            let (mut spare, mut away) = (self.spare)(k, &p);
-            for (j, other) in lines.iter().enumerate().filter(|(j, _)| *j != k) {
-                let (d, off) = off_line(&p, other);
-                let free = d - (self.apart)(k, j);
-                if free < spare {
-                    (spare, away) = (free, off);
-                }
-            }
+            let (spare, away) = self.spare_among(lines, k, &lines[k][i]);
             short = short.max(HAND_MM - spare);
             if spare < HAND_MM {
                 lines[k][i] += away * (HAND_MM - spare).min(0.2);
+            }
+            // Round an edge the middle of a chord comes nearer than its ends.
+            if spare < MIDDLE_MM && i + 1 < n {
+                let middle = nalgebra::center(&lines[k][i], &lines[k][i + 1]);
+                let (spare, away) = self.spare_among(lines, k, &middle);
+                if spare < HAND_MM {
+                    let push = away * (HAND_MM - spare).min(0.2);
+                    lines[k][i] += push;
+                    if movable(i + 1) {
+                        lines[k][i + 1] += push;
+                    }
+                }
             }
         }
         let line = &mut lines[k];
@@ -284,50 +357,9 @@ impl<'a> Drawing<'a> {
     }
 }
 
-/// Length of a line, mm.
-fn length_mm(line: &[Point]) -> f64 {
-    line.windows(2).map(|w| (w[1] - w[0]).norm()).sum()
-}
-
 /// Mean chord of a line, mm.
 fn mean(line: &[Point]) -> f64 {
     length_mm(line) / (line.len() - 1).max(1) as f64
-}
-
-/// Distance from a line, and the way off it.
-fn off_line(p: &Point, line: &[Point]) -> (f64, Vector) {
-    let mut best = (f64::INFINITY, Vector::zeros());
-    for w in line.windows(2) {
-        let along = w[1] - w[0];
-        let t = ((p - w[0]).dot(&along) / along.norm_squared().max(1e-30)).clamp(0.0, 1.0);
-        let off = p - (w[0] + along * t);
-        let d = off.norm();
-        if d < best.0 {
-            best = (d, off);
-        }
-    }
-    (best.0, best.1.try_normalize(1e-12).unwrap_or_default())
-}
-
-/// The points at equal ways along a line.
-fn evened(rough: &[Point], chord: f64) -> Option<Vec<Point>> {
-    let length = length_mm(rough);
-    if rough.len() < 2 || length < 2.0 * chord {
-        return None;
-    }
-    let n = (length / chord).ceil();
-    let chord = length / n;
-    let (mut out, mut gone) = (vec![rough[0]], 0.0);
-    for w in rough.windows(2) {
-        let piece = (w[1] - w[0]).norm();
-        while out.len() as f64 * chord <= gone + piece && (out.len() as f64) < n {
-            let t = (out.len() as f64 * chord - gone) / piece;
-            out.push(w[0] + (w[1] - w[0]) * t);
-        }
-        gone += piece;
-    }
-    out.push(rough[rough.len() - 1]);
-    Some(out)
 }
 
 /// The points before, at and behind a point, so many apart, those beyond the ends by their headings.
@@ -426,12 +458,15 @@ fn least_radius(line: &[Point], asked: &Asked) -> f64 {
     ];
     (0..n)
         .filter_map(|i| Some((i, three(line, i, 1, asked, ends[usize::from(i > 0)])?)))
-        .map(|(i, [a, b, c])| {
-            let (u, v) = (b - a, c - b);
-            let area = u.cross(&v).norm();
-            let turn = area.atan2(u.dot(&v));
-            let round = u.norm() * v.norm() * (c - a).norm() / (2.0 * area).max(1e-12);
-            told_share(i, n) * round.min((u.norm() + v.norm()) / (2.0 * turn).max(1e-12))
-        })
+        .map(|(i, three)| told_share(i, n) * read_radius(&three))
         .fold(f64::INFINITY, f64::min)
+}
+
+/// Radius of the bend at the middle of three points.
+fn read_radius(three: &[Point]) -> f64 {
+    let (u, v) = (three[1] - three[0], three[2] - three[1]);
+    let area = u.cross(&v).norm();
+    let turn = area.atan2(u.dot(&v));
+    let round = u.norm() * v.norm() * (u + v).norm() / (2.0 * area).max(1e-12);
+    round.min((u.norm() + v.norm()) / (2.0 * turn).max(1e-12))
 }

@@ -4,6 +4,7 @@
 
 use nalgebra::{Rotation3, Unit};
 
+use super::net::{Joint, meeting};
 use super::one::{OneTube, WIDER};
 use super::relax::{Asked, settle};
 use super::room::spout_end;
@@ -82,23 +83,23 @@ impl Plumbing<'_> {
             among.push(one);
             roughs.push(rough);
         }
-        let asked: Vec<Asked> = (among.iter().zip(roughs))
-            .map(|(one, rough)| Asked {
+        let joints: Vec<Option<Joint>> = (0..among.len())
+            .map(|n| {
+                let of = (0..n).find(|&m| among[m].bore.name == among[n].bore.name)?;
+                meeting(&roughs[n], of, &roughs[of])
+            })
+            .collect();
+        let asked: Vec<Asked> = (among.iter().zip(roughs).zip(joints))
+            .map(|((one, rough), joint)| Asked {
                 room: &one.room,
                 start: one.from,
                 rough,
+                joint,
                 end: one.end(0),
                 radius: one.bore.bend_radius_mm * WIDER,
             })
             .collect();
-        let apart = |a: usize, b: usize| {
-            let (a, b) = (among[a].bore, among[b].bore);
-            if a.name == b.name {
-                0.0
-            } else {
-                self.stack.bores_apart_mm(a, b)
-            }
-        };
+        let apart = |a: usize, b: usize| self.apart_mm(among[a].bore, among[b].bore);
         let settled = settle(&asked, &apart, over);
         let tubes = among.iter().zip(settled.lines);
         Ok(Lanes {

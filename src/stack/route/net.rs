@@ -1,0 +1,197 @@
+//! Lines some of which run into another and are one with it from there on. Drawn together, both give
+//! way at the joint: a tube drawn after another had to come in where that one happened to lie.
+
+use crate::mesh::{Point, Vector};
+
+/// Rough lines that are no further from each other than this run in the same way, mm.
+const SAME_WAY_MM: f64 = 0.6;
+/// What a line has to itself before another runs into it, mm. Less: it has no room to turn.
+const OWN_MM: f64 = 1.5;
+
+/// Where a line runs into another.
+#[derive(Debug, Clone, Copy)]
+pub struct Joint {
+    /// Into which line.
+    pub of: usize,
+    /// The first of its points that are those of the other.
+    pub from: usize,
+    /// Which of the other's that is.
+    pub at: usize,
+}
+
+/// Lines, whole from beginning to end; what several share, each has.
+#[derive(Debug, Clone)]
+pub struct Net {
+    /// The lines.
+    pub lines: Vec<Vec<Point>>,
+    joints: Vec<Option<Joint>>,
+}
+
+impl Net {
+    /// Lines that run into those they are said to. A line that another runs into runs into none.
+    pub fn new(lines: Vec<Vec<Point>>, joints: Vec<Option<Joint>>) -> Self {
+        let mut net = Self { lines, joints };
+        for k in 0..net.lines.len() {
+            if let Some(j) = net.joints[k] {
+                net.take_rest(k, j);
+            }
+        }
+        net
+    }
+
+    /// A line ends as the one that it runs into.
+    fn take_rest(&mut self, k: usize, joint: Joint) {
+        let rest = self.lines[joint.of][joint.at..].to_vec();
+        self.lines[k].truncate(joint.from);
+        self.lines[k].extend(rest);
+    }
+
+    /// A line was moved: those that share points with it have them there too.
+    pub fn moved(&mut self, k: usize) {
+        let root = self.joints[k].map_or(k, |j| j.of);
+        if let Some(j) = self.joints[k] {
+            let rest = self.lines[k][j.from..].to_vec();
+            self.lines[root].truncate(j.at);
+            self.lines[root].extend(rest);
+        }
+        for other in (0..self.lines.len()).filter(|&o| o != k) {
+            if let Some(j) = self.joints[other].filter(|j| j.of == root) {
+                self.take_rest(other, j);
+            }
+        }
+    }
+
+    /// Has a line run into its other a point later, where there is one.
+    pub fn join_later(&mut self, k: usize) {
+        if let Some(mut joint) = self.joints[k]
+            && joint.at + 1 < self.lines[joint.of].len()
+        {
+            joint.at += 1;
+            self.joints[k] = Some(joint);
+            self.take_rest(k, joint);
+        }
+    }
+
+    /// Where a line runs into another.
+    pub fn joint(&self, k: usize) -> Option<Joint> {
+        self.joints[k]
+    }
+
+    /// Sets points at equal ways along a line and those that share points with it, about a chord
+    /// apart; joints stay where they are. `None`, and nothing done, where one is shorter than two chords.
+    pub fn even(&mut self, k: usize, chord: f64) -> Option<()> {
+        let root = self.joints[k].map_or(k, |j| j.of);
+        let group: Vec<usize> = (0..self.lines.len())
+            .filter(|&o| o == root || self.joints[o].is_some_and(|j| j.of == root))
+            .collect();
+        if group
+            .iter()
+            .any(|&o| length_mm(&self.lines[o]) < 2.0 * chord)
+        {
+            return None;
+        }
+        let old = std::mem::take(&mut self.lines[root]);
+        let mut marks: Vec<usize> = group
+            .iter()
+            .filter_map(|&o| self.joints[o])
+            .map(|j| j.at)
+            .collect();
+        marks.extend([0, old.len() - 1]);
+        marks.sort_unstable();
+        marks.dedup();
+        let mut new = vec![old[0]];
+        let mut moved = vec![0; old.len()];
+        for w in marks.windows(2) {
+            new.pop();
+            new.extend(evened(&old[w[0]..=w[1]], chord));
+            moved[w[1]] = new.len() - 1;
+        }
+        self.lines[root] = new;
+        for &o in &group {
+            if let Some(mut joint) = self.joints[o] {
+                self.lines[o] = evened(&self.lines[o][..=joint.from], chord);
+                joint.from = self.lines[o].len() - 1;
+                joint.at = moved[joint.at];
+                self.joints[o] = Some(joint);
+                self.take_rest(o, joint);
+            }
+        }
+        Some(())
+    }
+
+    /// The same for all lines.
+    pub fn even_all(&mut self, chord: f64) -> Option<()> {
+        for k in 0..self.lines.len() {
+            if self.joints[k].is_none() {
+                self.even(k, chord)?;
+            }
+        }
+        Some(())
+    }
+}
+
+/// Where a rough line may run into another that ends where it does: where they come to run in the same
+/// way.
+pub fn meeting(line: &[Point], of: usize, other: &[Point]) -> Option<Joint> {
+    let shared = |p: &&Point| off_line(p, other).0 <= SAME_WAY_MM;
+    let common = line.iter().rev().take_while(shared).count().max(1);
+    let own = |line: &[Point]| {
+        line.windows(2)
+            .scan(0.0, |way, w| {
+                *way += (w[1] - w[0]).norm();
+                Some(*way)
+            })
+            .take_while(|way| *way < OWN_MM)
+            .count()
+            + 1
+    };
+    let most = line.len() - 1;
+    let from = (line.len() - common).max(own(line));
+    let nearest = |p: &Point| {
+        (0..other.len()).min_by(|&a, &b| {
+            (other[a] - p)
+                .norm_squared()
+                .total_cmp(&(other[b] - p).norm_squared())
+        })
+    };
+    let at = nearest(line.get(from)?)?.max(own(other));
+    (from <= most && at < other.len()).then_some(Joint { of, from, at })
+}
+
+/// Length of a line, mm.
+pub fn length_mm(line: &[Point]) -> f64 {
+    line.windows(2).map(|w| (w[1] - w[0]).norm()).sum()
+}
+
+/// Distance from a line, and the way off it.
+pub fn off_line(p: &Point, line: &[Point]) -> (f64, Vector) {
+    let mut best = (f64::INFINITY, Vector::zeros());
+    for w in line.windows(2) {
+        let along = w[1] - w[0];
+        let t = ((p - w[0]).dot(&along) / along.norm_squared().max(1e-30)).clamp(0.0, 1.0);
+        let off = p - (w[0] + along * t);
+        let d = off.norm();
+        if d < best.0 {
+            best = (d, off);
+        }
+    }
+    (best.0, best.1.try_normalize(1e-12).unwrap_or_default())
+}
+
+/// Points at equal ways along a piece of a line, its ends among them.
+fn evened(piece: &[Point], chord: f64) -> Vec<Point> {
+    let length = length_mm(piece);
+    let n = (length / chord).ceil().max(1.0);
+    let chord = length / n;
+    let (mut out, mut gone) = (vec![piece[0]], 0.0);
+    for w in piece.windows(2) {
+        let size = (w[1] - w[0]).norm();
+        while out.len() as f64 * chord <= gone + size && (out.len() as f64) < n {
+            let t = (out.len() as f64 * chord - gone) / size;
+            out.push(w[0] + (w[1] - w[0]) * t);
+        }
+        gone += size;
+    }
+    out.push(piece[piece.len() - 1]);
+    out
+}
