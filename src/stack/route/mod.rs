@@ -2,6 +2,7 @@
 //! bore's bend radius, clear of walls, parts and the tubes of other bores. Tubes of one bore end in
 //! the same exit; the later ones run into the first and stay in it.
 
+mod at_once;
 pub(crate) mod curve;
 mod exits;
 mod lattice;
@@ -21,12 +22,9 @@ use super::pose::Pose;
 use super::tip::Tip;
 use crate::mesh::{MeshQueries, Point, Vector};
 use curve::Heading;
-use net::meeting;
-use one::{OneTube, WIDER, joints, lines_apart, stays_joined};
-use relax::{Asked, relax};
+use one::{OneTube, joints};
 use room::{Room, spout_end};
 pub use settle::Lanes;
-use settle::line_of;
 use ways::Ways;
 
 /// How far back from a told exit a tube may be in the wall: twice its width. A bore that leaves
@@ -40,7 +38,6 @@ const LOOK_MM: f64 = 1.5;
 /// holds up the search (with 16, one of three drivers in an ear took a second each); fewer: the
 /// order that works is missed. Not tuned further.
 const MOST_ATTEMPTS: usize = 5;
-const QUICK_ATTEMPTS: usize = 3;
 /// Room before the exits that parts are kept out of where they can be, mm: about a bend radius.
 const CLEAR_MM: f64 = 4.0;
 /// Orders of the tubes, or of the exits, that are tried.
@@ -175,39 +172,41 @@ impl<'a> Plumbing<'a> {
         how: How,
         over: &dyn Fn() -> bool,
     ) -> Result<Vec<Tube>, NoWay> {
-        let mut attempts = 0;
-        let mut furthest = NoWay {
-            part: self.stack.piped().next().unwrap_or(0),
-            laid: 0,
-        };
-        for exits in self.matched(poses) {
+        let part = self.stack.piped().next().unwrap_or(0);
+        let mut furthest = NoWay { part, laid: 0 };
+        let layouts = self.matched(poses);
+        for exits in &layouts {
+            match self.at_once(poses, exits, how.settled, over) {
+                Ok(tubes) => return Ok(tubes),
+                Err(no_way) if no_way.laid >= furthest.laid => furthest = no_way,
+                Err(_) => {}
+            }
+            if over() {
+                break;
+            }
+        }
+        let mut attempts = if how.thorough { MOST_ATTEMPTS } else { 0 };
+        for exits in &layouts {
             let mut order: Vec<usize> = self.stack.piped().collect();
             // The stiffest first: it has the fewest ways.
             let stiff = |i: usize| self.bore_of(i).map_or(0.0, |b| b.bend_radius_mm);
             order.sort_by(|&a, &b| stiff(b).total_cmp(&stiff(a)));
             for _ in 0..MOST_ORDERS {
-                let most = if how.thorough {
-                    MOST_ATTEMPTS
-                } else {
-                    QUICK_ATTEMPTS
-                };
-                if attempts == most || over() {
+                if attempts == 0 || over() {
                     return Err(furthest);
                 }
-                attempts += 1;
-                match self.lay_in_order(poses, &order, &exits, how, over) {
+                attempts -= 1;
+                match self.lay_in_order(poses, &order, exits, how, over) {
                     Ok(tubes) => return Ok(tubes),
-                    Err(at) => {
-                        if at >= furthest.laid {
-                            furthest = NoWay {
-                                part: order[at],
-                                laid: at,
-                            };
+                    Err(laid) => {
+                        let part = order[laid];
+                        if laid >= furthest.laid {
+                            furthest = NoWay { part, laid };
                         }
-                        if at == 0 {
+                        if laid == 0 {
                             break;
                         }
-                        order[..=at].rotate_right(1);
+                        order[..=laid].rotate_right(1);
                     }
                 }
             }
@@ -250,7 +249,7 @@ impl<'a> Plumbing<'a> {
         how: How,
         over: &dyn Fn() -> bool,
     ) -> Result<Vec<Tube>, usize> {
-        let mut tubes: Vec<Tube> = self.side_by_side(poses, order, exits, how, over);
+        let mut tubes = self.firsts_at_once(poses, order, exits, how.settled, over);
         let done: Vec<String> = tubes.iter().map(|t| t.part.clone()).collect();
         for (n, &part) in order.iter().enumerate() {
             if done.contains(&self.stack.parts[part].name) {
@@ -267,111 +266,6 @@ impl<'a> Plumbing<'a> {
         Ok(tubes)
     }
 
-    /// All tubes drawn at once, those of one bore running into each other; else the first of each bore
-    /// alone. None where there are fewer than two, or where they do not come to hold.
-    fn side_by_side(
-        &self,
-        poses: &[Pose],
-        order: &[usize],
-        exits: &[Exit],
-        how: How,
-        over: &dyn Fn() -> bool,
-    ) -> Vec<Tube> {
-        let mut asked: Vec<OneTube> = Vec::new();
-        for &part in order {
-            let bore = self.bore_of(part);
-            let exit = bore.and_then(|b| exits.iter().find(|e| e.bore == b.name));
-            let Some(one) = exit.and_then(|e| self.asked(poses, part, e, &[], how, over)) else {
-                return Vec::new();
-            };
-            asked.push(one);
-        }
-        let roughs: Option<Vec<Vec<Point>>> = asked
-            .iter()
-            .map(|one| line_of(how.settled, one).or_else(|| one.shortest_way(0)))
-            .collect();
-        let Some(roughs) = roughs else {
-            return Vec::new();
-        };
-        let first = |k: usize| (0..k).find(|&j| asked[j].bore.name == asked[k].bore.name);
-        let firsts: Vec<usize> = (0..asked.len()).filter(|&k| first(k).is_none()).collect();
-        if firsts.len() < asked.len() {
-            let all: Vec<usize> = (0..asked.len()).collect();
-            let tubes = self.drawn_at_once(&asked, &roughs, &all, over);
-            if !tubes.is_empty() {
-                return tubes;
-            }
-        }
-        if firsts.len() < 2 {
-            return Vec::new();
-        }
-        self.drawn_at_once(&asked, &roughs, &firsts, over)
-    }
-
-    /// Some of the tubes drawn at once; none where they do not come to hold.
-    fn drawn_at_once(
-        &self,
-        among: &[OneTube],
-        roughs: &[Vec<Point>],
-        which: &[usize],
-        over: &dyn Fn() -> bool,
-    ) -> Vec<Tube> {
-        let joint = |n: usize| {
-            let same = |m: usize| among[which[m]].bore.name == among[which[n]].bore.name;
-            let Some(of) = (0..n).find(|&m| same(m)) else {
-                return Some(None);
-            };
-            meeting(&roughs[which[n]], of, &roughs[which[of]]).map(Some)
-        };
-        let asked: Option<Vec<Asked>> = (0..which.len())
-            .map(|n| {
-                let one = &among[which[n]];
-                Some(Asked {
-                    room: &one.room,
-                    start: one.from,
-                    rough: roughs[which[n]].clone(),
-                    joint: joint(n)?,
-                    end: one.end(0),
-                    radius: one.bore.bend_radius_mm * WIDER,
-                })
-            })
-            .collect();
-        let Some(asked) = asked else {
-            return Vec::new();
-        };
-        let apart = |a: usize, b: usize| self.apart_mm(among[which[a]].bore, among[which[b]].bore);
-        let Some(lines) = relax(&asked, self.queries, &apart, over) else {
-            return Vec::new();
-        };
-        let laid: Vec<(&OneTube, Tube)> = (which.iter().map(|&k| &among[k]).zip(lines))
-            .map(|(one, line)| (one, one.tube(one.whole(&line, 0))))
-            .collect();
-        let clear = laid.iter().all(|(one, tube)| {
-            one.holds(&tube.centreline)
-                && laid.iter().filter(|o| o.1.part != tube.part).all(|(_, t)| {
-                    if t.name == tube.name {
-                        return stays_joined(&tube.centreline, &t.centreline, tube.outer_mm);
-                    }
-                    let need = self.stack.tubes_apart_mm(one.bore, t);
-                    lines_apart(&tube.centreline, &t.centreline) >= need
-                })
-        });
-        if clear {
-            laid.into_iter().map(|l| l.1).collect()
-        } else {
-            Vec::new()
-        }
-    }
-
-    /// What the middle lines of two tubes keep from each other, mm; those of one bore keep nothing.
-    fn apart_mm(&self, a: &Bore, b: &Bore) -> f64 {
-        if a.name == b.name {
-            f64::NEG_INFINITY
-        } else {
-            self.stack.bores_apart_mm(a, b)
-        }
-    }
-
     #[allow(clippy::too_many_arguments)] // one tube, spelt out
     fn lay_one(
         &self,
@@ -382,7 +276,7 @@ impl<'a> Plumbing<'a> {
         how: How,
         over: &dyn Fn() -> bool,
     ) -> Option<Tube> {
-        let one = self.asked(poses, part, exit, tubes, how, over)?;
+        let one = self.asked(poses, part, exit, tubes, how.thorough, over)?;
         let line = one.line()?;
         Some(one.tube(line))
     }
@@ -395,15 +289,12 @@ impl<'a> Plumbing<'a> {
         part: usize,
         exit: &Exit,
         tubes: &'b [Tube],
-        how: How,
+        thorough: bool,
         over: &'b dyn Fn() -> bool,
     ) -> Option<OneTube<'b>> {
         let bore = self.bore_of(part)?;
         let one = self.posed(poses, part, bore, exit, tubes, false, over)?;
-        let one = OneTube {
-            thorough: how.thorough,
-            ..one
-        };
+        let one = OneTube { thorough, ..one };
         let spare = one.room.exact_spare(self.queries, &one.from.at);
         (spare >= 0.0).then_some(one)
     }

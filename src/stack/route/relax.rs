@@ -73,8 +73,17 @@ pub struct Asked<'a> {
     pub radius: f64,
 }
 
+/// Lines that do not come to hold.
+#[derive(Debug, Clone, Copy)]
+pub struct Short {
+    /// The one that lacks most.
+    pub worst: usize,
+    /// How many lack nothing.
+    pub hold: usize,
+}
+
 /// The lines eased to their radii and clear of everything, each other included (`apart` tells how far
-/// two of them keep from each other), or `None`. Drawn on the grid first, which takes a tenth of the
+/// two of them keep from each other), or what they lack. Drawn on the grid first, which takes a tenth of the
 /// time and finds out nearly every way that is none. All at once, so that those that share a canal come
 /// to lie side by side, and those of one bore to run into one another. Two that need not keep apart are
 /// `f64::NEG_INFINITY` apart.
@@ -83,7 +92,7 @@ pub fn relax(
     queries: &MeshQueries,
     apart: &dyn Fn(usize, usize) -> f64,
     over: &dyn Fn() -> bool,
-) -> Option<Vec<Vec<Point>>> {
+) -> Result<Vec<Vec<Point>>, Short> {
     let quick = Drawing::on_grid(asked, apart, over);
     let lines = quick.drawn(rough_net(asked))?;
     let exactly = |k: usize, p: &Point| {
@@ -102,7 +111,7 @@ pub fn relax(
         short: 0.5 * HAND_MM,
         ..quick
     };
-    Some(exact.drawn(lines)?.lines)
+    Ok(exact.drawn(lines)?.lines)
 }
 
 fn rough_net(asked: &[Asked]) -> Net {
@@ -202,8 +211,16 @@ impl<'a> Drawing<'a> {
         }
     }
 
-    fn drawn(&self, mut net: Net) -> Option<Net> {
-        net.even_all(self.chord)?;
+    fn drawn(&self, mut net: Net) -> Result<Net, Short> {
+        if net.even_all(self.chord).is_none() {
+            let length = |k: &usize| length_mm(&net.lines[*k]);
+            let all = 0..net.lines.len();
+            let worst = all.min_by(|a, b| length(a).total_cmp(&length(b)));
+            return Err(Short {
+                worst: worst.unwrap_or(0),
+                hold: 0,
+            });
+        }
         let mut before = f64::INFINITY;
         for round in 1..=self.rounds {
             let short = self.one_round(&mut net, round);
@@ -213,20 +230,35 @@ impl<'a> Drawing<'a> {
                     self.bends_well(&net.lines[k], k) && self.short_of(&net.lines, k) < self.short
                 };
                 if short < 2.0 * self.short && all.all(well) {
-                    return Some(net);
+                    return Ok(net);
                 }
                 if (self.over)() || self.in_waves(&net.lines) {
-                    return None;
+                    break;
                 }
             }
             if round % GAIN_EVERY == 0 {
                 if short > 0.05 + self.short && short > 0.7 * before {
-                    return None; // it is pressed from both sides
+                    break; // it is pressed from both sides
                 }
                 before = short;
             }
         }
-        None
+        Err(self.lacking(&net.lines))
+    }
+
+    /// Which line lacks most as they lie, by its room and its bends together.
+    fn lacking(&self, lines: &[Vec<Point>]) -> Short {
+        let lacks = |k: usize| {
+            let share = least_radius(&lines[k], &self.asked[k]) / self.asked[k].radius;
+            let room = (self.short_of(lines, k) - self.short).max(0.0);
+            room + (self.ease - share).max(0.0)
+        };
+        let lacks: Vec<f64> = (0..lines.len()).map(lacks).collect();
+        let worst = (0..lacks.len()).max_by(|&a, &b| lacks[a].total_cmp(&lacks[b]));
+        Short {
+            worst: worst.unwrap_or(0),
+            hold: lacks.iter().filter(|l| **l == 0.0).count(),
+        }
     }
 
     fn bends_well(&self, line: &[Point], k: usize) -> bool {

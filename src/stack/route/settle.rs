@@ -4,7 +4,6 @@
 
 use nalgebra::{Rotation3, Unit};
 
-use super::net::{Joint, meeting};
 use super::one::{OneTube, WIDER};
 use super::relax::{Asked, settle};
 use super::room::spout_end;
@@ -83,12 +82,9 @@ impl Plumbing<'_> {
             among.push(one);
             roughs.push(rough);
         }
-        let joints: Vec<Option<Joint>> = (0..among.len())
-            .map(|n| {
-                let of = (0..n).find(|&m| among[m].bore.name == among[n].bore.name)?;
-                meeting(&roughs[n], of, &roughs[of])
-            })
-            .collect();
+        let lines = among.iter().zip(&roughs);
+        let joints = self.joints_of(lines.map(|(one, rough)| (one.bore, rough.as_slice())));
+        let joints = joints.unwrap_or_else(|_| vec![None; among.len()]);
         let asked: Vec<Asked> = (among.iter().zip(roughs).zip(joints))
             .map(|((one, rough), joint)| Asked {
                 room: &one.room,
