@@ -32,7 +32,7 @@ impl Plumbing<'_> {
             let rough = self.rough(poses, part, exits, settled, over);
             roughs.push(rough.ok_or(NoWay { part, laid: 0 })?);
         }
-        self.drawn_at_once(&roughs, over)
+        self.drawn_at_once(&roughs, settled.is_empty(), over)
     }
 
     /// The first tube of each bore, for others to run into; none where there are fewer than two, or
@@ -59,7 +59,7 @@ impl Plumbing<'_> {
         if roughs.len() < 2 {
             return Vec::new();
         }
-        self.drawn_at_once(&roughs, over).unwrap_or_default()
+        self.drawn_at_once(&roughs, true, over).unwrap_or_default()
     }
 
     fn rough<'b>(
@@ -77,7 +77,12 @@ impl Plumbing<'_> {
         Some((one, rough))
     }
 
-    fn drawn_at_once(&self, roughs: &[Rough], over: &dyn Fn() -> bool) -> Result<Vec<Tube>, NoWay> {
+    fn drawn_at_once(
+        &self,
+        roughs: &[Rough],
+        taut: bool,
+        over: &dyn Fn() -> bool,
+    ) -> Result<Vec<Tube>, NoWay> {
         let no_way = |worst: usize, laid| NoWay {
             part: roughs[worst].0.part,
             laid,
@@ -99,7 +104,7 @@ impl Plumbing<'_> {
             })
             .collect();
         let apart = |a: usize, b: usize| self.apart_mm(roughs[a].0.bore, roughs[b].0.bore);
-        let lines = relax(&asked, self.queries, &apart, over);
+        let lines = relax(&asked, self.queries, &apart, taut, over);
         let lines = lines.map_err(|short| no_way(short.worst, short.hold))?;
         let laid: Vec<(&OneTube, Tube)> = (roughs.iter().zip(lines))
             .map(|((one, _), line)| (one, one.tube(one.whole(&line, 0))))

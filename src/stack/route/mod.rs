@@ -175,7 +175,8 @@ impl<'a> Plumbing<'a> {
         let part = self.stack.piped().next().unwrap_or(0);
         let mut furthest = NoWay { part, laid: 0 };
         let layouts = self.matched(poses);
-        for exits in &layouts {
+        let likely = if how.thorough { layouts.len() } else { 1 };
+        for exits in layouts.iter().take(likely) {
             match self.at_once(poses, exits, how.settled, over) {
                 Ok(tubes) => return Ok(tubes),
                 Err(no_way) if no_way.laid >= furthest.laid => furthest = no_way,

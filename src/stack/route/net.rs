@@ -195,3 +195,64 @@ fn evened(piece: &[Point], chord: f64) -> Vec<Point> {
     out.push(piece[piece.len() - 1]);
     out
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// One line along x, and one that comes down to it and goes along.
+    fn two() -> [Vec<Point>; 2] {
+        let straight = (0..=20).map(|i| Point::new(0.5 * f64::from(i), 0.0, 0.0));
+        let down = (0..8).map(|i| Point::new(0.3 * f64::from(i), 4.0 - 0.5 * f64::from(i), 0.0));
+        let along = (5..=20).map(|i| Point::new(0.5 * f64::from(i), 0.1, 0.0));
+        [straight.collect(), down.chain(along).collect()]
+    }
+
+    fn net() -> Net {
+        let lines = two();
+        let joint = meeting(&lines[1], 0, &lines[0]).unwrap();
+        Net::new(lines.to_vec(), vec![None, Some(joint)])
+    }
+
+    #[test]
+    fn lines_meet_where_they_come_to_run_the_same_way() {
+        let net = net();
+        let joint = net.joint(1).unwrap();
+        assert!((net.lines[0][joint.at].x - 2.0).abs() < 0.6, "{joint:?}");
+        assert_eq!(net.lines[1][joint.from..], net.lines[0][joint.at..]);
+        // What runs side by side from the start keeps some way to itself.
+        let lines = two();
+        let same = meeting(&lines[0], 0, &lines[0]).unwrap();
+        assert!(lines[0][same.from].x >= OWN_MM && lines[0][same.at].x >= OWN_MM);
+    }
+
+    #[test]
+    fn what_is_shared_moves_for_both_and_stays_shared_when_evened() {
+        let mut net = net();
+        let joint = net.joint(1).unwrap();
+        let place = net.lines[0][joint.at];
+        for chord in [0.2, 0.7] {
+            net.even_all(chord).unwrap();
+            let joint = net.joint(1).unwrap();
+            assert_eq!(net.lines[0][joint.at], place);
+            assert_eq!(net.lines[1][joint.from..], net.lines[0][joint.at..]);
+            for w in net.lines[0].windows(2) {
+                assert!((w[1] - w[0]).norm() <= chord + 1e-9);
+            }
+        }
+        for k in [0, 1] {
+            for p in &mut net.lines[k] {
+                p.z += 1.0;
+            }
+            net.moved(k);
+            let joint = net.joint(1).unwrap();
+            assert_eq!(net.lines[1][joint.from..], net.lines[0][joint.at..]);
+        }
+        let joint = net.joint(1).unwrap();
+        assert_eq!(net.lines[0][joint.at].z, 2.0);
+        assert_eq!(net.lines[0][joint.at - 1].z, 1.0);
+        net.join_later(1);
+        assert_eq!(net.joint(1).unwrap().at, joint.at + 1);
+        assert_eq!(net.even(1, 30.0), None);
+    }
+}

@@ -139,7 +139,7 @@ impl OneTube<'_> {
             end,
             radius,
         };
-        let lines = relax(&[asked], queries, &|_, _| 0.0, self.over).ok()?;
+        let lines = relax(&[asked], queries, &|_, _| 0.0, true, self.over).ok()?;
         let whole = self.whole(&lines[0], e);
         self.holds(&whole).then_some(whole)
     }

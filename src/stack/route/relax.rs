@@ -39,6 +39,8 @@ const GAIN_EVERY: usize = 60;
 /// tubes are drawn taut where a later one has to pass.
 const TENSION: f64 = 0.1;
 const TENSION_HALVED: f64 = 5.0;
+/// By this share bends are drawn wider at first, fading likewise.
+const WIDE: f64 = 0.06;
 /// Points between those of the widest bends that are eased, each a multiple of the next: what a bend
 /// lacks at a spout swings the whole line, which neighbour by neighbour takes hundreds of rounds
 /// (coarse before fine: Brandt 1977, doi:10.1090/S0025-5718-1977-0431719-X).
@@ -91,9 +93,13 @@ pub fn relax(
     asked: &[Asked],
     queries: &MeshQueries,
     apart: &dyn Fn(usize, usize) -> f64,
+    taut: bool,
     over: &dyn Fn() -> bool,
 ) -> Result<Vec<Vec<Point>>, Short> {
-    let quick = Drawing::on_grid(asked, apart, over);
+    let quick = Drawing {
+        tension: if taut { TENSION } else { 0.0 },
+        ..Drawing::on_grid(asked, apart, over)
+    };
     let lines = quick.drawn(rough_net(asked))?;
     let exactly = |k: usize, p: &Point| {
         let near = asked[k].room.spare_and_slope(p);
@@ -340,7 +346,8 @@ impl<'a> Drawing<'a> {
 
     /// Pushes, bends and evens one line; returns by how much it was too near to something, mm.
     fn one_line(&self, lines: &mut [Vec<Point>], k: usize, round: usize) -> f64 {
-        let tension = self.tension * (-TENSION_HALVED * round as f64 / self.rounds as f64).exp2();
+        let fading = (-TENSION_HALVED * round as f64 / self.rounds as f64).exp2();
+        let tension = self.tension * fading;
         let chord = mean(&lines[k]) * (1.0 - tension);
         let asked = &self.asked[k];
         let n = lines[k].len();
@@ -370,7 +377,7 @@ impl<'a> Drawing<'a> {
             }
         }
         let line = &mut lines[k];
-        let radius = self.ease * asked.radius;
+        let radius = self.ease * asked.radius * (1.0 + WIDE * fading);
         for reach in LEVERS {
             bend(line, asked, chord, radius, reach, &movable);
         }

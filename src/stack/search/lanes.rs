@@ -13,8 +13,10 @@ use crate::stack::route::{NoWay, Plumbing};
 
 /// Times that parts are moved off lanes before a placement is given up, and how often laying is tried on
 /// the way. More: a placement that does not come right holds up the search. Not tuned.
-const ROUNDS: usize = 8;
-const MOST_LAID: usize = 2;
+const ROUNDS: usize = 24;
+const MOST_LAID: usize = 3;
+/// A placement is given up where the tightest bend has not gained so much of its radius in so many rounds.
+const GAIN: (usize, f64) = (5, 0.03);
 /// After so many rounds a placement is given up where a tube bends tighter than this share of its radius.
 const HOPELESS: (usize, f64) = (4, 0.15);
 /// Length of the straight pieces that stand for a lane, mm.
@@ -37,7 +39,7 @@ pub fn laid(
 ) -> Result<Vec<Tube>, NoWay> {
     // As they will be printed, so that the tubes begin at the spouts to the digit.
     let printed = |poses: &[Pose]| -> Vec<Pose> { poses.iter().map(Pose::as_printed).collect() };
-    let mut last = match plumbing.lay(&printed(poses), &[], thorough, over) {
+    let mut last = match plumbing.lay(&printed(poses), &[], false, over) {
         Ok(tubes) => return Ok(tubes),
         Err(no_way) => no_way,
     };
@@ -45,17 +47,28 @@ pub fn laid(
     let mut trial = poses.clone();
     let mut tries = 0;
     let mut before: Vec<Tube> = Vec::new();
+    let mut best = (0, 0.0);
     for round in 0..ROUNDS {
         if over() {
             break;
         }
         let lanes = plumbing.settled(&printed(&trial), &before, over)?;
+        model.fixed = (lanes.tubes.iter())
+            .flat_map(|t| pieces(model, t))
+            .collect();
         if lanes.promising {
-            model.fixed.clear();
-            if round > 0 && polish(model, queries, &mut trial, over) < 0.0 {
-                break;
+            // Off the tubes too, if that can be; else the parts alone must keep what they keep.
+            let mut beside = trial.clone();
+            if round > 0 && polish(model, queries, &mut beside, over) < 0.0 {
+                let fixed = std::mem::take(&mut model.fixed);
+                beside.clone_from(&trial);
+                if polish(model, queries, &mut beside, over) < 0.0 {
+                    break;
+                }
+                model.fixed = fixed;
             }
-            match plumbing.lay(&printed(&trial), &lanes.tubes, thorough, over) {
+            trial = beside;
+            match plumbing.lay(&printed(&trial), &lanes.tubes, false, over) {
                 Ok(tubes) => {
                     poses.clone_from(&trial);
                     return Ok(tubes);
@@ -64,13 +77,16 @@ pub fn laid(
             }
             tries += 1;
         }
+        if lanes.bend_share > best.1 + GAIN.1 {
+            best = (round, lanes.bend_share);
+        }
+        if round >= best.0 + GAIN.0 {
+            break;
+        }
         let hopeless = round + 1 == HOPELESS.0 && lanes.bend_share < HOPELESS.1;
         if tries == MOST_LAID || hopeless {
             break;
         }
-        model.fixed = (lanes.tubes.iter())
-            .flat_map(|t| pieces(model, t))
-            .collect();
         let plan = Plan {
             from: 1.0,
             growing: 0,
@@ -81,6 +97,9 @@ pub fn laid(
         plumbing.follow(&lanes.tubes, &mut trial);
         descend(model, &mut trial, plan, &weights, &mut scratch);
         before = lanes.tubes;
+    }
+    if thorough && !over() {
+        return plumbing.lay(&printed(poses), &[], true, over);
     }
     Err(last)
 }

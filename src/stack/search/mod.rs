@@ -57,6 +57,9 @@ const JOLTED: usize = 6;
 /// placement is ruled out; then room for a tube to get away and turn before it meets a part or a
 /// wall.
 const LANES_MM: [f64; 3] = [0.0, 2.5, 4.5];
+/// Once in so many rounds tubes are looked for among lines of arcs too, which takes as long as twenty
+/// placements settle.
+const THOROUGH_EVERY: usize = 4;
 /// How often the weights on what stays stuck are raised before a start is given up.
 const GUIDED: usize = 3;
 
@@ -200,7 +203,9 @@ pub fn search(
             .collect();
         starts += runs.len();
         let mut runs = runs;
-        if let Some((poses, tubes)) = polish_near(&models, &queries, plumbing, &mut runs, &over) {
+        let thorough = round % THOROUGH_EVERY == THOROUGH_EVERY - 1;
+        let found = polish_near(&models, &queries, plumbing, &mut runs, thorough, &over);
+        if let Some((poses, tubes)) = found {
             let outcome = close(cavity, stack, &poses, tubes, starts);
             if outcome.certificate.as_ref().is_some_and(Certificate::fits) {
                 return outcome;
@@ -367,6 +372,7 @@ fn polish_near(
     queries: &MeshQueries,
     plumbing: Option<&Plumbing>,
     runs: &mut [Run],
+    thorough: bool,
     over: &(dyn Fn() -> bool + Sync),
 ) -> Option<(Vec<Pose>, Vec<Tube>)> {
     let mut near: Vec<&mut Run> = runs.iter_mut().filter(|r| r.closer.is_some()).collect();
@@ -378,7 +384,8 @@ fn polish_near(
             break;
         }
         few.par_iter_mut().for_each(|run| {
-            polish_one(models, queries, plumbing, run, n + 1 == chunks, over);
+            let thorough = thorough && n + 1 == chunks;
+            polish_one(models, queries, plumbing, run, thorough, over);
         });
         for run in few.iter().filter(|r| r.spare_mm.is_some_and(|s| s >= 0.0)) {
             match &run.tubes {
