@@ -166,11 +166,22 @@ pub fn fit_text(stack: &Stack, answer: &FitAnswer, helps: &[Help]) -> String {
         .as_ref()
         .filter(|_| answer.verdict == Verdict::Fits)
     {
-        let said = |kind, what: &str| c.least(kind).map(|m| format!("  {what}: {:.2} mm", m.0));
-        said(MarginKind::Bend, "least bend radius of a tube")
-            .into_iter()
-            .chain(said(MarginKind::Web, "least web between two bores"))
-            .for_each(&mut line);
+        // Bores differ in what they ask: the one nearest to breaking it is told.
+        let tightest = |kind| {
+            let all = c.margins.iter().filter(|m| m.kind == kind);
+            all.min_by(|a, b| a.spare_mm().total_cmp(&b.spare_mm()))
+        };
+        let mut said = |kind, what: &str| {
+            if let Some(m) = tightest(kind).filter(|m| m.have.0.is_finite()) {
+                let (have, need) = (m.have.0, m.need.0);
+                line(format!("  {what}: {have:.2} mm (asked: {need:.2})"));
+            }
+        };
+        said(
+            MarginKind::Bend,
+            "bend radius of a tube nearest to what is asked",
+        );
+        said(MarginKind::Web, "least web between two bores");
     }
     if answer.cut_short {
         line("  the search was cut short: more time may find more".to_string());

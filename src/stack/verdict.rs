@@ -172,8 +172,9 @@ fn unlaid(outcome: &Outcome) -> Vec<usize> {
         .collect()
 }
 
-fn told(outcome: Outcome, tip: Option<Tip>, notes: Vec<String>) -> FitAnswer {
+fn told(outcome: Outcome, tip: Option<Tip>, mut notes: Vec<String>) -> FitAnswer {
     let fits = fits(&outcome);
+    notes.extend(tip.filter(|_| fits).and_then(|t| untold_way(&outcome, t)));
     let worst = outcome.certificate.as_ref().and_then(Certificate::worst);
     FitAnswer {
         verdict: if fits {
@@ -206,6 +207,24 @@ fn told(outcome: Outcome, tip: Option<Tip>, notes: Vec<String>) -> FitAnswer {
         tip,
         notes,
     }
+}
+
+/// Where tubes end before the found end of the cavity, what of the way out is not measured.
+fn untold_way(outcome: &Outcome, tip: Tip) -> Option<String> {
+    let ends = outcome
+        .placement
+        .tubes
+        .iter()
+        .filter_map(|t| t.centreline.last());
+    let back = ends
+        .map(|p| (tip.at - p).dot(&tip.outward))
+        .fold(0.0, f64::max);
+    (!tip.told && back > 0.05).then(|| {
+        format!(
+            "the tubes end up to {back:.1} mm before the cavity's end, where there is room for all; \
+             the bores from there on are not measured"
+        )
+    })
 }
 
 fn notes(cavity: &Cavity, stack: &Stack, tip: Option<Tip>) -> Vec<String> {

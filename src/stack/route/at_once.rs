@@ -3,7 +3,7 @@
 
 use super::exits::Exit;
 use super::net::{Joint, meeting};
-use super::one::{OneTube, WIDER, lines_apart, stays_joined};
+use super::one::{OneTube, lines_apart, stays_joined};
 use super::relax::{Asked, relax};
 use super::settle::line_of;
 use super::{NoWay, Plumbing};
@@ -87,21 +87,13 @@ impl Plumbing<'_> {
             part: roughs[worst].0.part,
             laid,
         };
-        let joints = self.joints_of(
-            roughs
-                .iter()
-                .map(|(one, rough)| (one.bore, rough.as_slice())),
-        );
+        let lines = roughs
+            .iter()
+            .map(|(one, rough)| (one.bore, rough.as_slice()));
+        let joints = joints_of(&lines.collect::<Vec<_>>());
         let joints = joints.map_err(|worst| no_way(worst, 0))?;
         let asked: Vec<Asked> = (roughs.iter().zip(joints))
-            .map(|((one, rough), joint)| Asked {
-                room: &one.room,
-                start: one.from,
-                rough: rough.clone(),
-                joint,
-                end: one.end(0),
-                radius: one.bore.bend_radius_mm * WIDER,
-            })
+            .map(|((one, rough), joint)| one.asked(rough.clone(), joint, 0))
             .collect();
         let apart = |a: usize, b: usize| self.apart_mm(roughs[a].0.bore, roughs[b].0.bore);
         let lines = relax(&asked, self.queries, &apart, taut, over);
@@ -125,21 +117,6 @@ impl Plumbing<'_> {
         }
     }
 
-    /// Where each of some rough lines runs into an earlier one of its bore, or the line that meets none.
-    pub(super) fn joints_of<'b>(
-        &self,
-        lines: impl Iterator<Item = (&'b Bore, &'b [Point])> + Clone,
-    ) -> Result<Vec<Option<Joint>>, usize> {
-        let joint = |(n, (bore, line)): (usize, (&Bore, &[Point]))| {
-            let mut before = lines.clone().enumerate().take(n);
-            match before.find(|(_, other)| other.0.name == bore.name) {
-                None => Ok(None),
-                Some((of, (_, other))) => meeting(line, of, other).map(Some).ok_or(n),
-            }
-        };
-        lines.clone().enumerate().map(joint).collect()
-    }
-
     /// What the middle lines of two tubes keep from each other, mm; those of one bore keep nothing.
     pub(super) fn apart_mm(&self, a: &Bore, b: &Bore) -> f64 {
         if a.name == b.name {
@@ -148,4 +125,16 @@ impl Plumbing<'_> {
             self.stack.bores_apart_mm(a, b)
         }
     }
+}
+
+/// Where each of some rough lines runs into an earlier one of its bore, or the line that meets none.
+pub(super) fn joints_of(lines: &[(&Bore, &[Point])]) -> Result<Vec<Option<Joint>>, usize> {
+    let joint = |(n, (bore, line)): (usize, &(&Bore, &[Point]))| match lines[..n]
+        .iter()
+        .position(|other| other.0.name == bore.name)
+    {
+        None => Ok(None),
+        Some(of) => meeting(line, of, lines[of].1).map(Some).ok_or(n),
+    };
+    lines.iter().enumerate().map(joint).collect()
 }

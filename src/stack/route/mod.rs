@@ -163,15 +163,7 @@ impl<'a> Plumbing<'a> {
         thorough: bool,
         over: &dyn Fn() -> bool,
     ) -> Result<Vec<Tube>, NoWay> {
-        self.lay_how(poses, How { thorough, settled }, over)
-    }
-
-    fn lay_how(
-        &self,
-        poses: &[Pose],
-        how: How,
-        over: &dyn Fn() -> bool,
-    ) -> Result<Vec<Tube>, NoWay> {
+        let how = How { thorough, settled };
         let part = self.stack.piped().next().unwrap_or(0);
         let mut furthest = NoWay { part, laid: 0 };
         let layouts = self.matched(poses);

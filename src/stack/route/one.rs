@@ -3,6 +3,7 @@
 
 use super::curve::{CHORD_MM, Heading, Piece};
 use super::lattice::{Quest, seek};
+use super::net::Joint;
 use super::relax::{Asked, End, relax};
 use super::room::Room;
 use super::ways::Ways;
@@ -15,7 +16,7 @@ use crate::stack::placement::Tube;
 /// A line is laid this much wider than the bore's bend radius, so that it still holds for whoever
 /// reads a radius from a turn and the chords beside it: chords of 0.25 mm on a radius of 2 mm read
 /// 0.0007 too tight. More: ways that are just wide enough are missed.
-pub const WIDER: f64 = 1.002;
+const WIDER: f64 = 1.002;
 /// Spacing of the places where a tube may run into another of its bore, mm.
 const JOINT_MM: f64 = 1.6;
 /// How much too near a rough line may be, mm, and how much too tight, as a share of the radius,
@@ -117,6 +118,18 @@ impl OneTube<'_> {
         }
     }
 
+    /// What is asked of its line to an end, drawn from a rough one.
+    pub fn asked(&self, rough: Vec<Point>, joint: Option<Joint>, e: usize) -> Asked<'_> {
+        Asked {
+            room: &self.room,
+            start: self.from,
+            rough,
+            joint,
+            end: self.end(e),
+            radius: self.bore.bend_radius_mm * WIDER,
+        }
+    }
+
     pub fn tube(&self, centreline: Vec<Point>) -> Tube {
         Tube {
             name: self.bore.name.clone(),
@@ -128,17 +141,8 @@ impl OneTube<'_> {
 
     /// A rough line to an end drawn into shape, if it comes to hold.
     fn drawn(&self, rough: &[Point], e: usize) -> Option<Vec<Point>> {
-        let end = self.end(e);
-        let radius = self.bore.bend_radius_mm * WIDER;
         let queries = self.plumbing.queries;
-        let asked = Asked {
-            room: &self.room,
-            start: self.from,
-            rough: rough.to_vec(),
-            joint: None,
-            end,
-            radius,
-        };
+        let asked = self.asked(rough.to_vec(), None, e);
         let lines = relax(&[asked], queries, &|_, _| 0.0, true, self.over).ok()?;
         let whole = self.whole(&lines[0], e);
         self.holds(&whole).then_some(whole)

@@ -23,10 +23,12 @@ const ROUNDS: usize = 400;
 const QUICK_ROUNDS: usize = 240;
 /// Rounds of lines that settle. Not tuned.
 const SETTLE_ROUNDS: usize = 80;
-/// What the quick drawing may end short, mm: the grid reads up to 0.15 short in a narrow canal.
-/// Less: lines through close canals are given up; more: the exact drawing works in vain.
-const QUICK_SHORT_MM: f64 = 0.1;
+/// The grid reads up to 0.15 short in a narrow canal: so much of that is given to every place on it, mm, and
+/// so much more may a quick drawing lack at its end. Less of the first: lines are pushed off what is
+/// good, and bend there; of the second: lines through close canals are given up. More: the exact
+/// drawing works in vain.
 const GRID_SHORT_MM: f64 = 0.06;
+const QUICK_SHORT_MM: f64 = 0.1;
 /// The line is looked at every so many rounds.
 const LOOK_EVERY: usize = 20;
 /// Where the grid tells of so much to spare, mm, the exact distance is not asked for.
@@ -39,7 +41,8 @@ const GAIN_EVERY: usize = 60;
 /// tubes are drawn taut where a later one has to pass.
 const TENSION: f64 = 0.1;
 const TENSION_HALVED: f64 = 5.0;
-/// By this share bends are drawn wider at first, fading likewise.
+/// By this share bends are drawn wider at first, fading likewise: aimed at alone, the radius itself is
+/// neared from below, and the last chords come to it late.
 const WIDE: f64 = 0.06;
 /// Points between those of the widest bends that are eased, each a multiple of the next: what a bend
 /// lacks at a spout swings the whole line, which neighbour by neighbour takes hundreds of rounds
@@ -88,7 +91,7 @@ pub struct Short {
 /// two of them keep from each other), or what they lack. Drawn on the grid first, which takes a tenth of the
 /// time and finds out nearly every way that is none. All at once, so that those that share a canal come
 /// to lie side by side, and those of one bore to run into one another. Two that need not keep apart are
-/// `f64::NEG_INFINITY` apart.
+/// `f64::NEG_INFINITY` apart. Drawn `taut` at first where the rough lines wind.
 pub fn relax(
     asked: &[Asked],
     queries: &MeshQueries,
@@ -129,7 +132,7 @@ fn rough_net(asked: &[Asked]) -> Net {
 pub struct Settled {
     /// The lines.
     pub lines: Vec<Vec<Point>>,
-    /// What is missing where it is tightest by the grid, mm; 0 or less: nothing.
+    /// What is missing where it is tightest by the grid as the quick drawing reads it, mm; 0 or less: nothing.
     pub short_mm: f64,
     /// The least radius as a share of the one asked for.
     pub bend_share: f64,

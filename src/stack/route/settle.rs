@@ -4,7 +4,8 @@
 
 use nalgebra::{Rotation3, Unit};
 
-use super::one::{OneTube, WIDER};
+use super::at_once::joints_of;
+use super::one::OneTube;
 use super::relax::{Asked, settle};
 use super::room::spout_end;
 use super::{LOOK_MM, NoWay, Plumbing};
@@ -83,17 +84,11 @@ impl Plumbing<'_> {
             roughs.push(rough);
         }
         let lines = among.iter().zip(&roughs);
-        let joints = self.joints_of(lines.map(|(one, rough)| (one.bore, rough.as_slice())));
+        let lines = lines.map(|(one, rough)| (one.bore, rough.as_slice()));
+        let joints = joints_of(&lines.collect::<Vec<_>>());
         let joints = joints.unwrap_or_else(|_| vec![None; among.len()]);
         let asked: Vec<Asked> = (among.iter().zip(roughs).zip(joints))
-            .map(|((one, rough), joint)| Asked {
-                room: &one.room,
-                start: one.from,
-                rough,
-                joint,
-                end: one.end(0),
-                radius: one.bore.bend_radius_mm * WIDER,
-            })
+            .map(|((one, rough), joint)| one.asked(rough, joint, 0))
             .collect();
         let apart = |a: usize, b: usize| self.apart_mm(among[a].bore, among[b].bore);
         let settled = settle(&asked, &apart, over);
@@ -163,17 +158,23 @@ mod tests {
 
     #[test]
     fn a_turn_takes_the_length_it_needs() {
-        // From a spout that looks the wrong way, the way there is longer than the shortest. The first
-        // chord comes to its share last.
-        for (aside_deg, least) in [(60.0, 0.9), (120.0, 0.9), (170.0, 0.6)] {
+        // From a spout that looks the wrong way, the way there is longer than the shortest. Settling on
+        // must not lose it, though where it turns by more than a right angle it winds a hundredth
+        // tighter each time; lines that lengthen where they lack radius hold here, but fill a small
+        // ear with loops.
+        for (aside_deg, once, again) in
+            [(60.0, 0.93, 0.94), (120.0, 0.92, 0.92), (170.0, 0.62, 0.63)]
+        {
             let (room, stack, pose) = scene(aside_deg);
             let depth = Depth::new(&room);
             let queries = MeshQueries::new(room.mesh());
             let plumbing = Plumbing::new(&stack, &depth, &queries, room.tip).unwrap();
-            let lanes = plumbing.settled(&[pose], &[], &|| false).unwrap();
-            let again = plumbing.settled(&[pose], &lanes.tubes, &|| false).unwrap();
-            for share in [lanes.bend_share, again.bend_share] {
+            let mut before = Vec::new();
+            for least in [once, again] {
+                let lanes = plumbing.settled(&[pose], &before, &|| false).unwrap();
+                let share = lanes.bend_share;
                 assert!(share > least, "{aside_deg}: {share}");
+                before = lanes.tubes;
             }
         }
     }

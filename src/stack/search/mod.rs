@@ -57,8 +57,8 @@ const JOLTED: usize = 6;
 /// placement is ruled out; then room for a tube to get away and turn before it meets a part or a
 /// wall.
 const LANES_MM: [f64; 3] = [0.0, 2.5, 4.5];
-/// Once in so many rounds tubes are looked for among lines of arcs too, which takes as long as twenty
-/// placements settle.
+/// Once in so many rounds tubes are looked for among lines of arcs too: in an ear that takes half a second
+/// or more for one placement. Not tuned.
 const THOROUGH_EVERY: usize = 4;
 /// How often the weights on what stays stuck are raised before a start is given up.
 const GUIDED: usize = 3;
