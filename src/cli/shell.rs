@@ -11,12 +11,12 @@ use crate::checks::{Facts, Outcome};
 use crate::limits::{Limits, Setting, rows};
 use crate::mesh::{Mesh, MeshQueries, Point, Topology, Vector};
 use crate::read::{ReadOptions, Scan, read_file, sha256};
-use crate::report::page::{PageModel, shell_page};
+use crate::report::page::{OnShell, PageModel, shell_page};
 use crate::report::{self, FileUsed, ShellReport, ShellSources, shown};
 use crate::shell::wall::{GivenBore, Wall, WallOptions, wall};
 use crate::shell::{
     Bores, BuildUp, Cut, Facing, Impression, Lid, MadeBore, Material, Past, Plan, Shell, build,
-    read_plan,
+    deviation_mm, read_plan,
 };
 use crate::soundness::{self, crossing_pairs_drawn};
 use crate::undercut::{self, Asked, CannotTell, PullSettings, Pulls};
@@ -40,6 +40,8 @@ pub struct Made {
     pub canal: Canal,
     /// How its outer surface is pulled, where that can be told.
     pub pulls: Option<Pulls>,
+    /// How far each point of its outer surface lies from the scan, mm, where that was asked for.
+    pub deviation_mm: Option<Vec<f64>>,
     /// What is told of it.
     pub report: ShellReport,
 }
@@ -51,9 +53,12 @@ impl Made {
         shell_page(
             &scan.mesh,
             &self.shell,
-            self.wall.as_ref(),
+            OnShell {
+                wall: self.wall.as_ref(),
+                pulls: self.pulls.as_ref(),
+                deviation_mm: self.deviation_mm.as_deref(),
+            },
             &self.canal,
-            self.pulls.as_ref(),
             limits,
             &self.report,
         )
@@ -99,7 +104,13 @@ pub fn shell_of(
     };
     let shell = build(&impression, plan)
         .map_err(|e| Failure::new(format!("{name}: cannot tell or make: {e}"), e.help()))?;
-    Ok(judged(scan, shell, plan, canal, vetted, sources, limits))
+    let deviation_mm = sources
+        .deviation
+        .then(|| deviation_mm(&impression, &shell.outer));
+    Ok(Made {
+        deviation_mm,
+        ..judged(scan, shell, plan, canal, vetted, sources, limits)
+    })
 }
 
 fn judged(
@@ -166,6 +177,7 @@ fn judged(
         wall: measured,
         canal,
         pulls: pulls.ok(),
+        deviation_mm: None,
         report,
     }
 }
@@ -233,6 +245,7 @@ pub(super) fn run(args: &Args) -> Result<Ending, Failure> {
         plan: used(&args.shape.plan)?,
         limits: used(&args.limits)?,
         withdrawal: args.withdrawal,
+        deviation: args.page.is_some() || args.picture.is_some(),
     };
     let options = ReadOptions {
         unit: args.unit.map(Into::into),

@@ -28,6 +28,26 @@ pub fn scale(t: f64) -> Rgb {
     from_oklab(lab)
 }
 
+/// Where values lie on either side of 0: as far below, at 0, as far above.
+const BELOW: [f64; 3] = [0.42, -0.01, -0.13];
+const AT_ZERO: [f64; 3] = [0.93, 0.0, 0.012];
+const ABOVE: [f64; 3] = [0.42, 0.08, 0.07];
+
+/// The colour of a value on either side of 0 at `t`, 0 (as far below as the scale goes) over 0.5 (zero)
+/// to 1; clamped. Both halves run in a straight line, so as much to either side is as dark.
+#[must_use]
+pub fn signed_scale(t: f64) -> Rgb {
+    let t = if t.is_finite() {
+        2.0 * t.clamp(0.0, 1.0) - 1.0
+    } else {
+        0.0
+    };
+    let end = if t < 0.0 { BELOW } else { ABOVE };
+    from_oklab(std::array::from_fn(|i| {
+        AT_ZERO[i] + (end[i] - AT_ZERO[i]) * t.abs()
+    }))
+}
+
 /// OKLab to sRGB, each part clamped to what can be shown.
 fn from_oklab([l, a, b]: [f64; 3]) -> Rgb {
     let cubed = [
@@ -144,6 +164,22 @@ mod tests {
             // screen's gamut would be clamped and show here.
             assert!((d - even).abs() < 0.15 * even, "{d} against {even}");
             assert!(pair[1][0] > pair[0][0], "lightness rises");
+        }
+    }
+
+    #[test]
+    fn either_side_of_zero_darkens_alike() {
+        for i in 0..=8 {
+            let far = f64::from(i) / 16.0;
+            let [below, above] = [0.5 - far, 0.5 + far].map(|t| to_oklab(signed_scale(t)));
+            // Lightness alone tells how far, with no eye for colour; a colour that the screen cannot
+            // show would be clamped and off.
+            let want = AT_ZERO[0] + (BELOW[0] - AT_ZERO[0]) * 2.0 * far;
+            for lab in [below, above] {
+                assert!((lab[0] - want).abs() < 0.006, "{far}: {lab:?} not {want}");
+            }
+            // The sides differ in blue against yellow, which red-green colour blindness leaves.
+            assert!(i == 0 || above[2] - below[2] > 0.35 * far, "{far}");
         }
     }
 

@@ -178,6 +178,8 @@ pub struct ShellSources {
     pub limits: Option<FileUsed>,
     /// Look for the way out of the ear with turning, too.
     pub withdrawal: bool,
+    /// Measure how far the outer surface lies from the scan, which pages and pictures alone show.
+    pub deviation: bool,
 }
 
 /// Answers every check of the shell and its wall, and gathers the report.

@@ -90,20 +90,8 @@ pub fn build(scan: &Impression, plan: &Plan) -> Result<Shell, ShellError> {
     let end = canal_end(canal, plan)?;
     let plate = faceplate::plane(&plan.faceplate, scan.mesh, scan.soundness, canal)?;
 
-    let own;
-    let (mesh, field) = if scan.soundness.parts > 1 {
-        own = subset(scan.mesh, |f| {
-            scan.soundness.part_of_facet.get(f) == Some(&canal.part)
-        });
-        let topology = Topology::new(&own);
-        (
-            &own,
-            SignedDistance::for_scan(&own, &topology, scan.soundness),
-        )
-    } else {
-        let field = SignedDistance::for_scan(scan.mesh, scan.topology, scan.soundness);
-        (scan.mesh, field)
-    };
+    let own = Own::of(scan);
+    let field = own.field();
     cautions.extend(openings(scan, plan, end));
 
     let maker = Maker {
@@ -114,7 +102,40 @@ pub fn build(scan: &Impression, plan: &Plan) -> Result<Shell, ShellError> {
         found: plate,
         plate: plate.moved(plan.faceplate.raise_mm),
     };
-    maker.shell(mesh, &field, cautions)
+    maker.shell(own.mesh(), &field, cautions)
+}
+
+/// The piece of a scan that holds the canal: what is made is made of it alone.
+pub(super) enum Own<'a> {
+    Whole(&'a Impression<'a>),
+    Part(Mesh, Topology, &'a Soundness),
+}
+
+impl<'a> Own<'a> {
+    pub fn of(scan: &'a Impression<'a>) -> Self {
+        if scan.soundness.parts < 2 {
+            return Self::Whole(scan);
+        }
+        let mesh = subset(scan.mesh, |f| {
+            scan.soundness.part_of_facet.get(f) == Some(&scan.canal.part)
+        });
+        let topology = Topology::new(&mesh);
+        Self::Part(mesh, topology, scan.soundness)
+    }
+
+    pub fn mesh(&self) -> &Mesh {
+        match self {
+            Self::Whole(scan) => scan.mesh,
+            Self::Part(mesh, ..) => mesh,
+        }
+    }
+
+    pub fn field(&self) -> SignedDistance {
+        match self {
+            Self::Whole(scan) => SignedDistance::for_scan(scan.mesh, scan.topology, scan.soundness),
+            Self::Part(mesh, topology, sound) => SignedDistance::for_scan(mesh, topology, sound),
+        }
+    }
 }
 
 /// What the build-up needs of the bends.

@@ -7,6 +7,7 @@
 mod bores;
 mod build;
 mod cavity;
+mod deviation;
 mod faceplate;
 mod layout;
 mod outer;
@@ -24,6 +25,7 @@ mod zones;
 
 pub use bores::{MadeBore, Use};
 pub use build::{Impression, Shell, build};
+pub use deviation::deviation_mm;
 pub use faceplate::Plane;
 pub use plan::{
     Bores, BuildUp, Cut, Faceplate, Facing, FreePlane, Lid, Material, Past, Plan, PlanFault, Walls,

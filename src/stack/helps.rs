@@ -40,6 +40,21 @@ pub struct Help {
     pub verdict: Verdict,
 }
 
+impl Help {
+    /// The change in words.
+    #[must_use]
+    pub fn words(&self) -> String {
+        let by = self.value_mm.map_or(0.0, |v| v.0);
+        match (self.change, &self.part) {
+            (_, Some(part)) => format!("\"{part}\" left out"),
+            ("raise_faceplate_mm", _) => format!("faceplate {by:.1} mm higher"),
+            ("thin_wall_mm", _) => format!("wall {by:.1} mm thinner"),
+            ("shorten_canal_mm", _) => format!("canal cut {by:.1} mm shorter"),
+            (other, _) => other.replace('_', " "),
+        }
+    }
+}
+
 /// Largest change of a shell that is tried, in tenths of a mm.
 const MOST_TENTHS: [u32; 3] = [30, 5, 20];
 

@@ -166,13 +166,8 @@ pub fn fit_text(stack: &Stack, answer: &FitAnswer, helps: &[Help]) -> String {
         .as_ref()
         .filter(|_| answer.verdict == Verdict::Fits)
     {
-        // Bores differ in what they ask: the one nearest to breaking it is told.
-        let tightest = |kind| {
-            let all = c.margins.iter().filter(|m| m.kind == kind);
-            all.min_by(|a, b| a.spare_mm().total_cmp(&b.spare_mm()))
-        };
         let mut said = |kind, what: &str| {
-            if let Some(m) = tightest(kind).filter(|m| m.have.0.is_finite()) {
+            if let Some(m) = c.tightest(kind).filter(|m| m.have.0.is_finite()) {
                 let (have, need) = (m.have.0, m.need.0);
                 line(format!("  {what}: {have:.2} mm (asked: {need:.2})"));
             }
@@ -190,13 +185,9 @@ pub fn fit_text(stack: &Stack, answer: &FitAnswer, helps: &[Help]) -> String {
         line(format!("  note: {note}"));
     }
     for help in helps {
-        let what = match (&help.part, help.value_mm) {
-            (Some(part), _) => format!("\"{part}\" left out"),
-            (None, Some(v)) => format!("{} {:.1}", help.change.replace('_', " "), v.0),
-            (None, None) => help.change.replace('_', " "),
-        };
         line(format!(
-            "  tried: {what}: {}",
+            "  tried: {}: {}",
+            help.words(),
             help.verdict.name().replace('_', " ")
         ));
     }
@@ -240,7 +231,26 @@ fn tube_mesh(tube: &super::Tube) -> Option<Mesh> {
     Mesh::new(points, facets).ok()
 }
 
-/// The parts of a placement and its tubes as meshes, named, for a look at them.
+/// A tube up to where it runs into an earlier one of its bore: from there on they are one.
+fn up_to_joint(tube: &super::Tube, earlier: &[super::Tube]) -> super::Tube {
+    let shared = |other: &super::Tube| {
+        let pairs = tube
+            .centreline
+            .iter()
+            .rev()
+            .zip(other.centreline.iter().rev());
+        pairs.take_while(|(p, q)| (*p - *q).norm() < 1e-6).count()
+    };
+    let same = earlier.iter().filter(|t| t.name == tube.name);
+    let most = same.map(shared).max().unwrap_or(0);
+    let mut own = tube.clone();
+    own.centreline
+        .truncate(tube.centreline.len() + 1 - most.max(1));
+    own
+}
+
+/// The parts of a placement and its tubes as meshes, named, for a look at them. What tubes of one bore
+/// have in common is drawn once.
 #[must_use]
 pub fn part_meshes(stack: &Stack, placement: &super::Placement) -> Vec<(String, Mesh)> {
     const SIDES: [[u32; 3]; 12] = [
@@ -271,9 +281,9 @@ pub fn part_meshes(stack: &Stack, placement: &super::Placement) -> Vec<(String, 
         let points = (0..8).map(|i| corner(part, i)).collect();
         Some((part.name.clone(), Mesh::new(points, SIDES.to_vec()).ok()?))
     });
-    let tubes = placement.tubes.iter().filter_map(|t| {
+    let tubes = placement.tubes.iter().enumerate().filter_map(|(i, t)| {
         let name = format!("tube of {} to {}", t.part, t.name);
-        Some((name, tube_mesh(t)?))
+        Some((name, tube_mesh(&up_to_joint(t, &placement.tubes[..i]))?))
     });
     each.chain(tubes).collect()
 }
@@ -282,6 +292,26 @@ pub fn part_meshes(stack: &Stack, placement: &super::Placement) -> Vec<(String, 
 mod tests {
     use super::*;
     use crate::mesh::Topology;
+
+    #[test]
+    fn what_two_tubes_have_in_common_is_drawn_once() {
+        let tube = |name: &str, line: &[[f64; 2]]| super::super::Tube {
+            name: name.to_string(),
+            part: "p".to_string(),
+            outer_mm: 1.6,
+            centreline: line.iter().map(|p| Point::new(p[0], p[1], 0.0)).collect(),
+        };
+        let first = tube("lows", &[[0.0, 5.0], [2.0, 2.0], [4.0, 0.0], [9.0, 0.0]]);
+        let joins = tube("lows", &[[0.0, -5.0], [2.0, -2.0], [4.0, 0.0], [9.0, 0.0]]);
+        let other = tube("mids", &[[0.0, -5.0], [4.0, 0.0], [9.0, 0.0]]);
+        assert_eq!(up_to_joint(&first, &[]), first);
+        let earlier = [first];
+        let own = up_to_joint(&joins, &earlier);
+        assert_eq!(own.centreline, joins.centreline[..3]);
+        assert_eq!(up_to_joint(&other, &earlier), other);
+        // One that is all another's has nothing of its own.
+        assert_eq!(tube_mesh(&up_to_joint(&earlier[0].clone(), &earlier)), None);
+    }
 
     #[test]
     fn a_tube_is_a_closed_body_of_its_volume() {

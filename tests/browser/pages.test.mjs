@@ -343,6 +343,62 @@ test("a made shell's page: shell, scan, cavity and bores, with the report's limi
   await close();
 });
 
+test("deviation: built up by so much, the surface reads so much all along the canal", async () => {
+  const scan = path.join(root, "sample-meshes/PIT-0401-oboe-right.stl");
+  // 0.4 built up and 0.1 of stock to be polished off.
+  secondbend("shell", scan, "--unit", "mm", "--build-up", "0.4", "--quiet", "--page", at("built.html"));
+  const { page, heard, close } = await open(browser, at("built.html"));
+  for (const label of await page.locator(".layers label").all()) {
+    const name = await label.textContent(), box = label.locator("input");
+    if (await box.isChecked() !== (name === "built up and trimmed")) await label.click();
+  }
+  await page.locator("#map").selectOption({ label: "deviation from the scan, outside +" });
+  await settled(page);
+  const [low, zero, high] = (await page.locator(".legend .ends span").allTextContents()).map(parseFloat);
+  assert.ok(low === -high && zero === 0 && high >= 0.5, `${low} ${zero} ${high}`);
+  // Along the middle of the view from the side, where the canal lies.
+  await page.locator("#views button", { hasText: "the front" }).click();
+  await settled(page);
+  const box = await page.locator(model).boundingBox();
+  const read = [];
+  for (let k = 1; k < 40; k++) {
+    await page.waitForTimeout(70); // figures are read no more often
+    await page.mouse.move(box.x + (box.width * k) / 40, box.y + box.height / 2);
+    const says = (await page.textContent("#reading")).match(/outside \+ (-?[\d.]+) mm( or less)?/);
+    if (says) read.push({ mm: Number(says[1]), beyond: Boolean(says[2]) });
+  }
+  const built = read.filter((r) => Math.abs(r.mm - 0.5) < 0.015);
+  assert.ok(built.length >= 8, JSON.stringify(read));
+  // Elsewhere it was trimmed: within the scan, deeper than the scale goes for the most part.
+  for (const r of read) assert.ok(r.mm < 0.515 && r.beyond === (r.mm <= low), JSON.stringify(r));
+  assert.deepEqual(heard, []);
+  await close();
+});
+
+test("a scan's stack: views of the ear, names apart from each other, tubes drawn once", async () => {
+  const scan = path.join(root, "sample-meshes/PIT-0401-oboe-right.stl");
+  const stack = path.join(root, "sample-meshes/stacks/two-way.toml");
+  // With no time to search, the parts stand where they may; the page has to be as good.
+  secondbend("fit", scan, "--stack", stack, "--seconds", "5", "--quiet", "--page", at("ear.html"));
+  const { page, heard, close } = await open(browser, at("ear.html"));
+  assert.deepEqual(heard, []);
+  const views = await page.locator("#views button").allTextContents();
+  assert.deepEqual(views, ["aslant", "outside", "the tip", "the front", "behind", "above", "below"]);
+  for (const view of [0, 1, 3]) {
+    await page.locator(`#views button >> nth=${view}`).click();
+    await settled(page);
+    const boxes = [];
+    for (const name of await page.locator(".labels .name:visible").all()) boxes.push(await name.boundingBox());
+    assert.ok(boxes.length >= 3, `${boxes.length} names`);
+    boxes.forEach((a, i) => boxes.slice(0, i).forEach((b) => {
+      const over = a.x < b.x + b.width && b.x < a.x + a.width && a.y < b.y + b.height - 1 && b.y < a.y + a.height - 1;
+      assert.ok(!over, `view ${view}: ${JSON.stringify([a, b])}`);
+    }));
+  }
+  assert.match(await page.textContent("#section-says"), /mm from the aperture/);
+  await close();
+});
+
 test("an intake's index: sorts, filters, links its pages, and a bad file is one row", async () => {
   const tray = at("tray");
   fs.mkdirSync(tray);

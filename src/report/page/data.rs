@@ -52,12 +52,19 @@ pub(super) fn data(model: &PageModel) -> Data {
         "spine": model.spine.as_ref().map(spine_json),
         "motion": model.motion.as_ref().map(motion_json),
         "plots": model.plots.iter().map(plot_json).collect::<Vec<_>>(),
-        "scale": base64(&(0..=255).flat_map(|i| colours::scale(f64::from(i) / 255.0)).collect::<Vec<u8>>()),
+        "scale": coded(colours::scale),
+        "signedScale": coded(colours::signed_scale),
     });
     Data {
         json: safe(&json.to_string()),
         thinned: thinned.collect(),
     }
+}
+
+/// A scale of colours in 256 steps.
+fn coded(scale: fn(f64) -> Rgb) -> String {
+    let steps = (0..=255).flat_map(|i| scale(f64::from(i) / 255.0));
+    base64(&steps.collect::<Vec<u8>>())
 }
 
 /// Inside a page, a text that closes the script element would end it, whatever JSON it stands in.
@@ -109,6 +116,7 @@ fn layer_json(layer: &Layer, view: &Viewed, index: usize) -> Value {
             json!({
                 "name": map.name,
                 "first": map.first,
+                "signed": map.signed,
                 "range": [map.range_mm[0], map.range_mm[1]],
                 "limit": map.limit.as_ref().map(|l| json!({
                     "mm": l.value_mm, "words": l.words,
@@ -150,6 +158,7 @@ fn line_json(line: &Line) -> Value {
 fn spine_json(spine: &Spine) -> Value {
     json!({
         "counted": spine.counted,
+        "within": spine.within,
         "layers": spine.layers,
         "start": rounded(spine.start_mm),
         "at": spine.stations.iter().map(|s| rounded(s.at_mm)).collect::<Vec<_>>(),

@@ -144,7 +144,11 @@ fn model(
         answers,
         spine: canal
             .and_then(|c| canal_spine(c, (0..layers.len()).collect()))
-            .or_else(|| box_spine(cavity.mesh(), (0..layers.len()).collect())),
+            .or_else(|| box_spine(cavity.mesh(), (0..layers.len()).collect()))
+            .map(|spine| Spine {
+                within: "taken by parts and tubes",
+                ..spine
+            }),
         // Of a scan the views of the canal, as on every page of it; a cavity alone has its box's.
         views: canal
             .filter(|c| !c.sections.is_empty())
@@ -348,15 +352,6 @@ fn tubes_row(stack: &Stack, certificate: Option<&Certificate>) -> AnswerRow {
 }
 
 fn help_row(help: &Help) -> AnswerRow {
-    let what = match (&help.part, help.value_mm) {
-        (Some(part), _) => format!("with \"{part}\" left out"),
-        (None, Some(v)) => format!(
-            "{} {:.1} mm",
-            help.change.trim_end_matches("_mm").replace('_', " "),
-            v.0
-        ),
-        (None, None) => help.change.replace('_', " "),
-    };
     AnswerRow {
         outcome: match help.verdict {
             Verdict::Fits => Outcome::Holds,
@@ -364,7 +359,7 @@ fn help_row(help: &Help) -> AnswerRow {
             Verdict::NotFound => Outcome::CannotTell,
         },
         id: "what would help".to_owned(),
-        question: format!("Would it go in {what}?"),
+        question: format!("Would it go in with: {}?", help.words()),
         answer: help.verdict.name().replace('_', " "),
         advice: None,
         findings: Vec::new(),
@@ -408,12 +403,16 @@ fn margin_figures(certificate: &Certificate) -> Vec<KeyFigure> {
     let kinds = [
         (MarginKind::Pair, "least between two parts"),
         (MarginKind::Wall, "least from the wall"),
+        (MarginKind::Bend, "bend of a tube nearest to what is asked"),
+        (MarginKind::Web, "least web between two bores"),
     ];
     kinds
         .into_iter()
         .filter_map(|(kind, label)| {
-            let have = certificate.least(kind)?;
-            Some(KeyFigure::new(label, format!("{:.3} mm", have.0)))
+            let m = certificate.tightest(kind)?;
+            let (have, need) = (m.have.0, m.need.0);
+            let says = format!("{have:.3} mm, asked {need:.2}");
+            have.is_finite().then(|| KeyFigure::new(label, says))
         })
         .collect()
 }

@@ -18,7 +18,7 @@ pub use fit::{FitTrace, fit_page, verify_page};
 pub use html::page;
 pub use index::{IndexRow, index_page};
 pub use model::*;
-pub use shell::shell_page;
+pub use shell::{OnShell, shell_page};
 pub use undercut::undercut_page;
 pub use vet::vet_page;
 pub use wall::wall_page;

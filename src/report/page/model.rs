@@ -134,6 +134,8 @@ pub struct ScalarMap {
     pub values: Vec<f64>,
     /// The range that the colours span, mm; values beyond it get the end's colour.
     pub range_mm: [f64; 2],
+    /// Values lie on either side of 0, and the colours do too; `range_mm` is then even about 0.
+    pub signed: bool,
     /// The limit that it is held against.
     pub limit: Option<MapLimit>,
     /// The page opens and the picture is drawn in its colours; else they are there to be chosen.
@@ -197,6 +199,8 @@ pub struct Spine {
     pub layers: Vec<usize>,
     /// Position at which the page opens, mm.
     pub start_mm: f64,
+    /// What lies within the outline of a section, in words.
+    pub within: &'static str,
 }
 
 /// One station of the spine.

@@ -17,24 +17,39 @@ use crate::shell::Shell;
 use crate::shell::wall::Wall;
 use crate::undercut::Pulls;
 
+/// What was measured on a made shell, beside what its report tells.
+#[derive(Debug, Clone, Copy, Default)]
+pub struct OnShell<'a> {
+    /// The wall of its printable mesh.
+    pub wall: Option<&'a Wall>,
+    /// How its outer surface is pulled.
+    pub pulls: Option<&'a Pulls>,
+    /// How far each point of its outer surface lies from the scan, mm.
+    pub deviation_mm: Option<&'a [f64]>,
+}
+
 /// The page of a shell, from what was made of `scan`, what was measured on it, and what is reported
 /// of it. The canal is that of the scan.
 #[must_use]
 pub fn shell_page(
     scan: &Mesh,
     shell: &Shell,
-    wall: Option<&Wall>,
+    measured: OnShell,
     canal: &Canal,
-    pulls: Option<&Pulls>,
     limits: &Limits,
     report: &ShellReport,
 ) -> PageModel {
+    let pulls = measured.pulls;
     let stock = limits.number(&rows::WALL_STOCK);
     let limit = wall::limit_of(&report.checks);
-    let mut layers = layers(scan, shell, wall, stock, limit.as_ref());
+    let mut layers = layers(scan, shell, measured.wall, stock, limit.as_ref());
     let is_built_up = |l: &Layer| l.name == BUILT_UP;
     let built_up = layers.iter().position(is_built_up).unwrap_or_default();
-    layers[built_up].maps = maps_of(pulls, limits);
+    let deviation = measured.deviation_mm.map(deviation_map);
+    layers[built_up].maps = deviation
+        .into_iter()
+        .chain(maps_of(pulls, limits))
+        .collect();
     // The shell alone: an impression cut beside it would be taken for a wall.
     let of_shell = |i: &usize| layers[*i].name.starts_with("shell, ");
     let cut: Vec<usize> = (0..layers.len()).filter(of_shell).collect();
@@ -74,6 +89,26 @@ pub fn shell_page(
 
 /// The outer surface before it is hollowed, which is what comes out of the ear.
 const BUILT_UP: &str = "built up and trimmed";
+
+/// How far it lies from the scan: what was built up, what was trimmed off.
+fn deviation_map(values: &[f64]) -> ScalarMap {
+    let mut outside: Vec<f64> = values.iter().copied().filter(|d| *d > 0.0).collect();
+    outside.sort_by(f64::total_cmp);
+    // Past a few scraps; what was trimmed off would take all of the scale.
+    let most = outside
+        .get(outside.len() * 99 / 100)
+        .copied()
+        .unwrap_or(0.0);
+    let reach = (4.0 * most).ceil().max(1.0) / 4.0;
+    ScalarMap {
+        name: "deviation from the scan, outside +".to_owned(),
+        values: values.to_vec(),
+        range_mm: [-reach, reach],
+        signed: true,
+        limit: None,
+        first: false,
+    }
+}
 
 /// The shell first: tools work on the first.
 fn layers(

@@ -87,6 +87,7 @@ fn maps(depth_mm: &[f64], squeeze_mm: Option<&[f64]>, limit_mm: f64) -> Vec<Scal
             name: name.to_owned(),
             values: values.to_vec(),
             range_mm: [0.0, (2.0 * most).ceil().max(1.0) / 2.0],
+            signed: false,
             limit: Some(MapLimit {
                 value_mm: limit_mm,
                 sense: Sense::AtMost,

@@ -79,6 +79,7 @@ fn pit_map(scan: &Scan, canal: &Canal, limits: &Limits) -> Option<ScalarMap> {
         name: "pits in the canal's wall".to_owned(),
         values: scan.mesh.points().iter().map(depth).collect(),
         range_mm: [0.0, (2.0 * deepest).ceil().max(2.0) / 2.0],
+        signed: false,
         limit: Some(MapLimit {
             value_mm: limits.number(&rows::PIT_DEPTH),
             sense: Sense::AtMost,
@@ -300,6 +301,7 @@ pub(super) fn canal_spine(canal: &Canal, layers: Vec<usize>) -> Option<Spine> {
         .first()
         .map_or(0.5 * canal.length_mm.value, |b| b.at_mm.value);
     (!canal.sections.is_empty()).then(|| Spine {
+        within: "hollow",
         counted: "from the aperture".to_owned(),
         stations,
         layers,
@@ -326,6 +328,7 @@ pub(super) fn box_spine(mesh: &crate::mesh::Mesh, layers: Vec<usize>) -> Option<
         }
     });
     Some(Spine {
+        within: "hollow",
         counted: format!("along {}", ["x", "y", "z"][k]),
         stations: stations.collect(),
         layers,

@@ -106,6 +106,7 @@ pub(super) fn layers(
         name: name.to_owned(),
         values: from.iter().map(|&p| values[p as usize] - off).collect(),
         range_mm: range(wall, limit.as_ref()),
+        signed: false,
         limit,
         first: true,
     };

@@ -1,8 +1,8 @@
-//! Letters as strokes, drawn for this program: capitals, figures and the signs that names and
-//! figures need. Small letters are small capitals, which keeps the set short and the text even.
+//! Letters as strokes, drawn for this program: capitals, small letters, figures and the signs that
+//! names and figures need.
 
-/// Strokes of a letter in a field 4 wide and 6 high (0 at the top); strokes are parted by spaces,
-/// each is a run of x and y digits.
+/// Strokes of a letter in a field 4 wide and 6 high (0 at the top; small letters are 4 high and go down
+/// to 8); strokes are parted by spaces, each is a run of x and y digits.
 const fn strokes(c: char) -> &'static str {
     match c {
         'A' => "062046 1434",
@@ -31,6 +31,32 @@ const fn strokes(c: char) -> &'static str {
         'X' => "0046 4006",
         'Y' => "0023 4023 2326",
         'Z' => "00400646",
+        'a' => "42464536160503123243",
+        'b' => "0006 0312324345361605",
+        'c' => "4332120305163645",
+        'd' => "4046 4332120305163645",
+        'e' => "044443321203051636",
+        'f' => "40302126 1242",
+        'g' => "42473818 4332120305163645",
+        'h' => "0006 0312324346",
+        'i' => "2226 2021",
+        'j' => "22271808 2021",
+        'k' => "0006 4204 2346",
+        'l' => "202536",
+        'm' => "0206 03122326 23324346",
+        'n' => "0206 0312324346",
+        'o' => "123243453616050312",
+        'p' => "0208 0312324345361605",
+        'q' => "4248 4332120305163645",
+        'r' => "0206 03123243",
+        's' => "43321203143445361605",
+        't' => "10152636 0232",
+        'u' => "0205163645 4246",
+        'v' => "022642",
+        'w' => "0216243642",
+        'x' => "0246 4206",
+        'y' => "0226 4208",
+        'z' => "02420646",
         '0' => "103041453616050110 1531",
         '1' => "112026 1636",
         '2' => "01103041420646",
@@ -74,33 +100,42 @@ const fn strokes(c: char) -> &'static str {
     }
 }
 
-/// How far a letter goes on, in parts of its height.
-const ADVANCE: f64 = 0.92;
+/// Room between two letters, of a word and of a space, in the same units.
+const GAP: f64 = 1.5;
+const SPACE: f64 = 1.8;
 
 /// A line of text as strokes: `size` is the height of a capital, (`x`, `y`) its top left corner.
 /// Gives the strokes and where the next letter would begin.
 pub(super) fn text(says: &str, x: f64, y: f64, size: f64) -> (Vec<Vec<[f64; 2]>>, f64) {
+    let scale = size / 6.0;
     let mut at = x;
     let mut out = Vec::new();
     for c in says.chars() {
-        let small = c.is_lowercase() && c.is_ascii();
-        let scale = size / 6.0 * if small { 0.8 } else { 1.0 };
-        let top = y + size - 6.0 * scale;
-        for stroke in strokes(c.to_ascii_uppercase()).split(' ') {
-            let digits: Vec<f64> = stroke
-                .bytes()
-                .filter(u8::is_ascii_digit)
-                .map(|b| f64::from(b - b'0'))
-                .collect();
-            let run = digits
-                .chunks_exact(2)
-                .map(|d| [at + d[0] * scale, top + d[1] * scale])
-                .collect();
-            out.push(run);
-        }
-        at += size * ADVANCE * if small { 0.84 } else { 1.0 };
+        let runs: Vec<Vec<[f64; 2]>> = strokes(c).split(' ').map(run).collect();
+        let across = || runs.iter().flatten().map(|p| p[0]);
+        let (low, far) = match c {
+            ' ' => (0.0, SPACE),
+            // Figures are alike wide, so that they stand under each other.
+            '0'..='9' => (0.0, 4.0),
+            _ => (across().fold(4.0, f64::min), across().fold(0.0, f64::max)),
+        };
+        let placed = |run: Vec<[f64; 2]>| {
+            let place = |[u, v]: [f64; 2]| [at + (u - low) * scale, y + v * scale];
+            run.into_iter().map(place).collect()
+        };
+        out.extend(runs.into_iter().map(placed));
+        at += (far - low + GAP) * scale;
     }
     (out, at)
+}
+
+/// The points of a stroke.
+fn run(stroke: &str) -> Vec<[f64; 2]> {
+    let digits: Vec<f64> = (stroke.bytes())
+        .filter(u8::is_ascii_digit)
+        .map(|b| f64::from(b - b'0'))
+        .collect();
+    digits.chunks_exact(2).map(|d| [d[0], d[1]]).collect()
 }
 
 /// Width of a line of text.
@@ -115,6 +150,7 @@ mod tests {
     #[test]
     fn every_letter_is_whole_and_its_own() {
         let letters: Vec<char> = ('A'..='Z')
+            .chain('a'..='z')
             .chain('0'..='9')
             .chain(".,:;-+=_/\\()[]<>%#'\"!?*&@\u{b1}\u{b2}\u{b0}".chars())
             .collect();
@@ -124,9 +160,11 @@ mod tests {
                 let inside = stroke
                     .bytes()
                     .enumerate()
-                    .all(|(k, b)| b.is_ascii_digit() && b - b'0' <= if k % 2 == 0 { 4 } else { 7 });
+                    .all(|(k, b)| b.is_ascii_digit() && b - b'0' <= if k % 2 == 0 { 4 } else { 8 });
                 assert!(inside, "{a}: {stroke}");
             }
+            // Unknown signs are a box.
+            assert_ne!(strokes(a), strokes('\u{1f}'), "{a}");
             for &b in &letters[..i] {
                 assert_ne!(strokes(a), strokes(b), "{a} and {b}");
             }

@@ -3,6 +3,7 @@
 
 mod canvas;
 mod font;
+mod labels;
 
 use super::colours::{self, Rgb};
 use super::page::{Layer, Line, LineRole, MapLimit, PageModel, Role, ScalarMap, View};
@@ -34,8 +35,9 @@ pub fn picture(model: &PageModel) -> Vec<u8> {
     for (i, view) in chosen.enumerate() {
         let (x, y) = (i % 2 * WIDE / 2, HEAD + i / 2 * VIEW_HIGH);
         canvas.within(x, y, WIDE / 2, VIEW_HIGH);
-        let frame = Frame::new(model, view, [x, y, WIDE / 2, VIEW_HIGH], 34.0);
-        scene(&mut canvas, model, &frame, true);
+        let place = [x, y, WIDE / 2, VIEW_HIGH];
+        let frame = Frame::new(model, view, place, [labels::margin(model), 34.0]);
+        scene(&mut canvas, model, &frame, Some(place));
         canvas.text(&view.name, x as f64 + 14.0, y as f64 + 12.0, TEXT, SOFT);
         scale_bar(&mut canvas, &frame, x, y);
     }
@@ -59,8 +61,8 @@ pub fn thumbnail(model: &PageModel) -> Vec<u8> {
     let (wide, high) = (168, 116);
     let mut canvas = Canvas::new(wide, high, GROUND);
     if let Some(view) = model.views.first() {
-        let frame = Frame::new(model, view, [0, 0, wide, high], 6.0);
-        scene(&mut canvas, model, &frame, false);
+        let frame = Frame::new(model, view, [0, 0, wide, high], [6.0; 2]);
+        scene(&mut canvas, model, &frame, None);
     }
     canvas.png()
 }
@@ -152,7 +154,7 @@ fn legend(canvas: &mut Canvas, map: &ScalarMap, x: f64, y: f64, wide: f64) {
             y + 18.0,
             w + 0.5,
             14.0,
-            colours::scale(t),
+            scale_of(map)(t),
         );
     }
     canvas.text(&format!("{low:.1}"), x, y + 38.0, TEXT, INK);
@@ -229,7 +231,12 @@ struct Frame {
 }
 
 impl Frame {
-    fn new(model: &PageModel, view: &View, [x, y, wide, high]: [usize; 4], margin: f64) -> Self {
+    fn new(
+        model: &PageModel,
+        view: &View,
+        [x, y, wide, high]: [usize; 4],
+        margin: [f64; 2],
+    ) -> Self {
         let toward = view.from.try_normalize(1e-12).unwrap_or_else(Vector::z);
         let other = if toward.x.abs() < 0.8 {
             Vector::x()
@@ -260,7 +267,7 @@ impl Frame {
         if low[0] > far[0] {
             (low, far) = ([-1.0; 2], [1.0; 2]);
         }
-        let room = [wide as f64 - 2.0 * margin, high as f64 - 2.0 * margin];
+        let room = [wide as f64 - 2.0 * margin[0], high as f64 - 2.0 * margin[1]];
         let zoom =
             (room[0] / (far[0] - low[0]).max(1e-9)).min(room[1] / (far[1] - low[1]).max(1e-9));
         let middle = [0.5 * (low[0] + far[0]), 0.5 * (low[1] + far[1])];
@@ -294,7 +301,8 @@ impl Frame {
     }
 }
 
-fn scene(canvas: &mut Canvas, model: &PageModel, frame: &Frame, words: bool) {
+/// All of a view; with `words` in the box of the picture that is given.
+fn scene(canvas: &mut Canvas, model: &PageModel, frame: &Frame, words: Option<[usize; 4]>) {
     let mapped = map_of(model).map(|(i, _)| i);
     let mut parts = 0;
     let indexed: Vec<(usize, usize, &Layer)> = model
@@ -325,47 +333,19 @@ fn scene(canvas: &mut Canvas, model: &PageModel, frame: &Frame, words: bool) {
         }
     }
     for line in &model.lines {
-        draw_line(canvas, line, frame, if words { 2.2 } else { 1.2 });
+        draw_line(canvas, line, frame, if words.is_some() { 2.2 } else { 1.2 });
     }
-    if words {
-        names(canvas, model, frame);
+    if let Some(view) = words {
+        labels::names(canvas, model, frame, view);
+        labels::numbers(canvas, model, frame, view);
+        return;
     }
     for (row, finding) in model.findings() {
-        let Some(point) = &finding.point else {
-            continue;
-        };
-        let [x, y, _] = frame.see(point);
-        let colour = colours::outcome(row.outcome);
-        if !words {
+        if let Some(point) = &finding.point {
+            let [x, y, _] = frame.see(point);
             canvas.disc(x, y, 4.0, [255, 255, 255]);
-            canvas.disc(x, y, 3.0, colour);
-            continue;
+            canvas.disc(x, y, 3.0, colours::outcome(row.outcome));
         }
-        let says = finding.number.to_string();
-        let wide = font::width(&says, 9.0);
-        canvas.disc(x, y, 12.0, [255, 255, 255]);
-        canvas.disc(x, y, 10.5, colour);
-        canvas.text(&says, x - 0.5 * wide + 1.0, y - 4.5, 9.0, [255, 255, 255]);
-    }
-}
-
-/// Names of places; one that would lie over another goes down a line.
-fn names(canvas: &mut Canvas, model: &PageModel, frame: &Frame) {
-    let mut taken: Vec<[f64; 3]> = Vec::new();
-    for mark in &model.marks {
-        let [x, y, _] = frame.see(&mark.point);
-        canvas.disc(x, y, 3.0, INK);
-        let wide = font::width(&mark.name, 9.0) + 14.0;
-        let mut line = y;
-        let over = |line: f64, t: &[f64; 3]| {
-            (line - t[1]).abs() < 15.0 && x < t[0] + t[2] && t[0] < x + wide
-        };
-        while taken.iter().any(|t| over(line, t)) {
-            line += 5.0;
-        }
-        taken.push([x, line, wide]);
-        canvas.block(x + 6.0, line - 8.0, wide - 9.0, 15.0, GROUND);
-        canvas.text(&mark.name, x + 9.0, line - 5.0, 9.0, INK);
     }
 }
 
@@ -423,7 +403,15 @@ fn map_colour(map: &ScalarMap, value: f64, x: usize, y: usize) -> Rgb {
         return colours::outcome(Outcome::Breaks);
     }
     let [low, high] = map.range_mm;
-    colours::scale((value - low) / (high - low).max(1e-9))
+    scale_of(map)((value - low) / (high - low).max(1e-9))
+}
+
+fn scale_of(map: &ScalarMap) -> fn(f64) -> Rgb {
+    if map.signed {
+        colours::signed_scale
+    } else {
+        colours::scale
+    }
 }
 
 fn shaded(colour: Rgb, light: f64) -> Rgb {

@@ -7,7 +7,7 @@ use crate::mesh::{Mesh, MeshQueries, Point, Topology, Vector};
 use crate::shell::wall::{Between, GivenBore, Wall, WallOptions, wall};
 use crate::shell::{
     Bores, BuildUp, Caution, Cut, Faceplate, Facing, FreePlane, Lid, Past, Plan, Shell, ShellError,
-    Walls,
+    Walls, deviation_mm,
 };
 use crate::soundness::crossing_pairs;
 
@@ -330,6 +330,42 @@ fn build_up_follows_the_zones() {
     for r in middle.map(|p| p.x.hypot(p.y)) {
         assert!((r - 4.4).abs() < 0.03, "{r}");
     }
+}
+
+/// Built up by 0.4 with its stock, and trimmed in front and at the tip: drum and rod are a figure
+/// turned about the axis, so how far a point lies from them is a matter of two rectangles.
+#[test]
+fn deviation_is_the_distance_from_the_drum_and_the_rod() {
+    let ear = Turned::new();
+    let impression = ear.impression();
+    let outer = made(&plan()).outer;
+    let apart = deviation_mm(&impression, &outer);
+    let outside = |r: f64, z: f64, [radius, low, high]: [f64; 3]| {
+        let (u, v) = (r - radius, (low - z).max(z - high));
+        u.max(v).min(0.0) + u.max(0.0).hypot(v.max(0.0))
+    };
+    let mut seen = [0; 3];
+    for (p, d) in outer.points().iter().zip(apart) {
+        let (r, z) = (p.x.hypot(p.y), p.z);
+        let want = outside(r, z, [9.0, -10.0, 0.0]).min(outside(r, z, [4.0, 0.0, 20.0]));
+        // Within, the distance to the nearer of two is not that to both; cuts lie 2 and 4.9 deep.
+        let want = if want < -1e-9 { continue } else { want };
+        // The lathe's sides are chords, up to 0.011 within the circle.
+        assert!((d - want).abs() < 0.015, "{d} instead of {want} at {p}");
+        seen[usize::from(z > 0.5)] += 1;
+        seen[2] += usize::from(want > 0.38);
+    }
+    assert!(seen.iter().all(|&n| n > 500), "{seen:?}");
+    // In the middle of the faceplate's plane and of the cut, the nearest of the scan is its own end.
+    let least = |z: f64| {
+        let near = outer
+            .points()
+            .iter()
+            .position(|p| p.x.hypot(p.y) < 0.5 && (p.z - z).abs() < 0.01);
+        deviation_mm(&impression, &outer)[near.expect("a point there")]
+    };
+    assert!((least(-8.0) + 2.0).abs() < 0.01, "{}", least(-8.0));
+    assert!(least(15.1) < -3.5, "{}", least(15.1));
 }
 
 /// Soft canal of 1.6 behind a joint at 5, hard body of 0.8 before it.

@@ -143,13 +143,16 @@ impl Turned {
         }
     }
 
-    pub fn shell(&self, plan: &Plan) -> Result<Shell, ShellError> {
-        let impression = Impression {
+    pub fn impression(&self) -> Impression<'_> {
+        Impression {
             mesh: &self.mesh,
             topology: &self.topology,
             soundness: &self.soundness,
             canal: &self.canal,
-        };
-        build(&impression, plan)
+        }
+    }
+
+    pub fn shell(&self, plan: &Plan) -> Result<Shell, ShellError> {
+        build(&self.impression(), plan)
     }
 }

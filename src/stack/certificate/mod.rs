@@ -105,6 +105,13 @@ impl Certificate {
             .min_by(|a, b| a.spare_mm().total_cmp(&b.spare_mm()))
     }
 
+    /// The margin of a kind with the least to spare: bores differ in what they ask.
+    #[must_use]
+    pub fn tightest(&self, kind: MarginKind) -> Option<&Margin> {
+        let all = self.margins.iter().filter(|m| m.kind == kind);
+        all.min_by(|a, b| a.spare_mm().total_cmp(&b.spare_mm()))
+    }
+
     /// The least margin of a kind.
     #[must_use]
     pub fn least(&self, kind: MarginKind) -> Option<Mm> {

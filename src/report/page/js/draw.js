@@ -13,7 +13,7 @@ precision highp float;
 in vec3 facing; in vec3 place; in float figure; in float beyond;
 uniform vec3 toward; uniform vec3 light; uniform vec3 colour; uniform float glass;
 uniform float cutting; uniform float mapped; uniform vec2 range; uniform vec3 limit;
-uniform sampler2D scale; uniform float dense; uniform float turnedOver; uniform float flatly;
+uniform sampler2D scale; uniform float signedly; uniform float dense; uniform float turnedOver; uniform float flatly;
 out vec4 seen;
 void main() {
   if (cutting > 0.5 && beyond < 0.0) discard;
@@ -32,7 +32,7 @@ void main() {
     if (figure < -1e8) {
       base = vec3(0.80, 0.79, 0.76);
     } else {
-      base = texture(scale, vec2((figure - range.x) / max(range.y - range.x, 1e-6), 0.5)).rgb;
+      base = texture(scale, vec2((figure - range.x) / max(range.y - range.x, 1e-6), 0.25 + 0.5 * signedly)).rgb;
       if (limit.z != 0.0) {
         // Beyond the limit: stripes, which no colour blindness and no printer takes away.
         float over = (figure - limit.x) * limit.z;
@@ -114,7 +114,7 @@ function makeDrawer(canvas, scaleBytes) {
   };
   const scale = gl.createTexture();
   gl.bindTexture(gl.TEXTURE_2D, scale);
-  gl.texImage2D(gl.TEXTURE_2D, 0, gl.RGB, 256, 1, 0, gl.RGB, gl.UNSIGNED_BYTE, scaleBytes);
+  gl.texImage2D(gl.TEXTURE_2D, 0, gl.RGB, 256, 2, 0, gl.RGB, gl.UNSIGNED_BYTE, scaleBytes);
   for (const [what, how] of [[gl.TEXTURE_MIN_FILTER, gl.LINEAR], [gl.TEXTURE_MAG_FILTER, gl.LINEAR],
     [gl.TEXTURE_WRAP_S, gl.CLAMP_TO_EDGE], [gl.TEXTURE_WRAP_T, gl.CLAMP_TO_EDGE]]) {
     gl.texParameteri(gl.TEXTURE_2D, what, how);
@@ -178,6 +178,7 @@ function makeDrawer(canvas, scaleBytes) {
     gl.uniform1f(u("turnedOver"), layer.inverted ? 1 : 0);
     if (map) {
       gl.uniform2fv(u("range"), map.range);
+      gl.uniform1f(u("signedly"), map.signed ? 1 : 0);
       const way = map.limit ? (map.limit.goodBelow ? 1 : -1) : 0;
       gl.uniform3f(u("limit"), map.limit ? map.limit.mm : 0, 0, way);
     }

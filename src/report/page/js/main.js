@@ -7,7 +7,7 @@ const layers = data.layers.map((l) => unpackLayer(l, centre));
 const canvas = byId("view"), stage = byId("stage");
 const camera = makeCamera(data.radius, data.views);
 const drawer = (() => {
-  try { return makeDrawer(canvas, bytesOf(data.scale)); } catch (e) { return null; }
+  try { return makeDrawer(canvas, Uint8Array.from([...bytesOf(data.scale), ...bytesOf(data.signedScale)])); } catch (e) { return null; }
 })();
 const state = {
   cutting: false, glass: false, measuring: false, map: null, section: null, mm: 0,
@@ -141,7 +141,7 @@ function cutNow() {
   const says = byId("section-says"), where = `${state.mm.toFixed(2)} mm ${spine.counted}`;
   byId("section-figure").hidden = false;
   if (section) {
-    const hollow = section.hollow > 0.005 ? `, of it hollow ${section.hollow.toFixed(1)} mm²` : "";
+    const hollow = section.hollow > 0.005 ? `, of it ${spine.within} ${section.hollow.toFixed(1)} mm²` : "";
     const gaps = section.closed > 0.05 ? `; ${section.closed.toFixed(1)} mm of the outline closed across gaps` : "";
     says.textContent = `${where}: ${section.area.toFixed(2)} mm²${hollow}, ` +
       `${section.largest.toFixed(2)} x ${section.smallest.toFixed(2)} mm${gaps}`;
@@ -249,7 +249,7 @@ function makeMaps(under) {
 }
 
 function drawLegend(legend, map) {
-  const [low, high] = map.range, bytes = bytesOf(data.scale), stops = [];
+  const [low, high] = map.range, bytes = bytesOf(map.signed ? data.signedScale : data.scale), stops = [];
   for (let i = 0; i <= 255; i += 15) stops.push(`rgb(${bytes[3 * i]},${bytes[3 * i + 1]},${bytes[3 * i + 2]})`);
   const bar = element("div", { class: "bar" });
   bar.style.background = `linear-gradient(to right, ${stops.join(",")})`;
@@ -263,7 +263,8 @@ function drawLegend(legend, map) {
     bar.append(bad, line);
   }
   legend.append(bar, element("div", { class: "ends" },
-    element("span", {}, `${low.toFixed(1)} mm`), element("span", {}, `${high.toFixed(1)} mm and more`)));
+    ...map.signed ? [`${low.toFixed(2)} mm and below`, "0", `+${high.toFixed(2)} mm and above`].map((says) => element("span", {}, says))
+      : [element("span", {}, `${low.toFixed(1)} mm`), element("span", {}, `${high.toFixed(1)} mm and more`)]));
   if (map.limit) {
     legend.append(element("p", { class: "limitsays", "data-limit-mm": map.limit.mm },
       `striped: ${map.limit.goodBelow ? "over" : "under"} ${map.limit.mm.toFixed(2)} mm, ${map.limit.words}`));
@@ -352,8 +353,12 @@ function readMap(x, y) {
   const hit = pickAt(x, y);
   const on = hit && hit.layer === layers[state.map.layer];
   const v = on ? hit.corners.map((c) => state.map.map.value[c]) : [];
-  reading.textContent = !on ? "" : v.some((q) => q < -1e8) ? "no figure here"
-    : `${state.map.map.name} ${(v[0] * (1 - hit.a - hit.b) + v[1] * hit.a + v[2] * hit.b).toFixed(2)} mm`;
+  if (!on || v.some((q) => q < -1e8)) { reading.textContent = on ? "no figure here" : ""; return; }
+  // Figures beyond the scale's ends came as its ends.
+  const { name, range: [low, high], signed } = state.map.map, near = 1e-4 * (high - low);
+  const mm = v[0] * (1 - hit.a - hit.b) + v[1] * hit.a + v[2] * hit.b;
+  const beyond = Math.max(...v) > high - near ? " or more" : signed && Math.min(...v) < low + near ? " or less" : "";
+  reading.textContent = `${name} ${mm.toFixed(2)} mm${beyond}`;
 }
 
 function listen() {

@@ -66,7 +66,7 @@ function unpackLayer(layer, centre) {
       // No figure is told by a number that no figure has.
       value[i] = raw[i] === 65535 ? -1e9 : low + ((high - low) * raw[i]) / 65534;
     }
-    return { name: map.name, first: map.first, range: map.range, limit: map.limit, value };
+    return { name: map.name, first: map.first, signed: map.signed, range: map.range, limit: map.limit, value };
   });
   return {
     name: layer.name, colour: layer.colour, shown: layer.shown, glass: layer.glass, flat: layer.flat,
