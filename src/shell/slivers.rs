@@ -20,6 +20,13 @@ const SPECK_MM2: f64 = 1e-5;
 const NEEDLE: f64 = 0.05;
 /// A needle may be turned into a neighbour that looks the same way within this cosine (8°).
 const SAME_WAY_COS: f64 = 0.99;
+/// A facet lower than this share of its longest edge, and leaning by more than this cosine (26°) off what
+/// lies about it, stands for micrometres between a long edge and points drawn beside it: the wall would
+/// be read along its lean.
+const LOW: f64 = 0.3;
+const LEANING_COS: f64 = 0.9;
+/// Turning an edge may move the surface by no more than this, mm: what a facet's middle may be off. Points stay.
+const MOVED_MM: f64 = 0.015;
 /// Passes: each closes edges that touch none closed in it before.
 const PASSES: usize = 6;
 
@@ -29,7 +36,8 @@ pub(super) fn close_slivers(mesh: Mesh) -> Mesh {
     let (mut points, mut facets) = mesh.into_parts();
     for _ in 0..PASSES {
         let closed = close_some(&points, &mut facets);
-        if turn_needles(&points, &mut facets) + closed == 0 {
+        let turned = turn_needles(&points, &mut facets) + turn_leaning(&points, &mut facets);
+        if turned + closed == 0 {
             break;
         }
     }
@@ -185,6 +193,75 @@ fn turn_needles(points: &[Point], facets: &mut [[u32; 3]]) -> usize {
     turned
 }
 
+/// Turns edges of low facets that lean off what lies about them, where the surface stays in place and the
+/// two new facets lean less and are less low. How many.
+fn turn_leaning(points: &[Point], facets: &mut [[u32; 3]]) -> usize {
+    let low: Vec<usize> = (0..facets.len())
+        .filter(|&f| shape(points, &facets[f]) < LOW)
+        .collect();
+    if low.is_empty() {
+        return 0;
+    }
+    let around = Around::new(points.len(), facets);
+    // The way that the surface about some points looks: larger facets say more.
+    let way = |facets: &[[u32; 3]], ring: &[u32]| -> Option<Vector> {
+        let all = ring.iter().flat_map(|&p| around.of(p));
+        let sum: Vector = all.map(|&f| area(points, &facets[f as usize])).sum();
+        sum.try_normalize(1e-12)
+    };
+    let upright = |c: &[u32; 3], way: &Vector| {
+        let n = area(points, c);
+        n.dot(way) / n.norm().max(1e-300)
+    };
+    let mut touched: HashSet<u32> = HashSet::new();
+    let mut turned = 0;
+    for f in low {
+        let corners = facets[f];
+        if way(facets, &corners).is_none_or(|w| upright(&corners, &w) > LEANING_COS) {
+            continue;
+        }
+        let best = (0..3).filter_map(|k| {
+            let [a, b, c] = [corners[k], corners[(k + 1) % 3], corners[(k + 2) % 3]];
+            let mut beside = around.of(a).iter().map(|&g| g as usize);
+            let g = beside.find(|&g| g != f && facets[g].contains(&b) && facets[g].contains(&a))?;
+            let d = *facets[g].iter().find(|&&p| p != a && p != b)?;
+            let ring = [a, b, c, d];
+            let mut of_c = around.of(c).iter();
+            let joined = of_c.any(|&h| facets[h as usize].contains(&d));
+            if d == c || joined || ring.iter().any(|p| touched.contains(p)) {
+                return None;
+            }
+            let w = way(facets, &ring)?;
+            let (old, new) = ([corners, facets[g]], [[c, a, d], [d, b, c]]);
+            let least =
+                |two: &[[u32; 3]; 2], of: &dyn Fn(&[u32; 3]) -> f64| of(&two[0]).min(of(&two[1]));
+            let lean = |c: &[u32; 3]| upright(c, &w);
+            let low = |c: &[u32; 3]| shape(points, c);
+            let gain = least(&new, &lean) - least(&old, &lean);
+            let better = gain > 0.02 && least(&new, &low) > least(&old, &low);
+            let place = |p: u32| points[p as usize];
+            let stays = apart(place(a), place(b), place(c), place(d)) < MOVED_MM;
+            (better && stays).then_some((gain, g, ring, new))
+        });
+        let Some((_, g, ring, new)) = best.max_by(|x, y| x.0.total_cmp(&y.0)) else {
+            continue;
+        };
+        facets[f] = new[0];
+        facets[g] = new[1];
+        touched.extend(ring);
+        turned += 1;
+    }
+    turned
+}
+
+/// How far the lines through a, b and through c, d pass each other, mm.
+fn apart(a: Point, b: Point, c: Point, d: Point) -> f64 {
+    let across = (b - a).cross(&(d - c));
+    across
+        .try_normalize(1e-18)
+        .map_or(f64::INFINITY, |n| (c - a).dot(&n).abs())
+}
+
 /// Height over the longest edge, as a share of that edge.
 fn shape(points: &[Point], c: &[u32; 3]) -> f64 {
     let [p, q, r] = c.map(|i| points[i as usize]);
@@ -287,6 +364,35 @@ mod tests {
         assert!(facets.iter().all(|f| shape(&points, f) > 0.2), "{facets:?}");
         let all: f64 = facets.iter().map(|f| area(&points, f).z).sum();
         assert!((all - 1.0005).abs() < 1e-12, "{all}");
+    }
+
+    /// A low hill drawn with a point of its own on one side of an edge, and not on the other: between them a
+    /// facet stands on edge. Turned, both sides go up to the point.
+    #[test]
+    fn a_facet_that_stands_between_a_hill_and_a_long_edge_is_laid_down() {
+        let points = vec![
+            Point::new(0.0, 0.0, 0.0),
+            Point::new(0.24, 0.0, 0.0),
+            Point::new(0.15, 0.001, 0.012),
+            Point::new(0.1, -0.2, 0.0),
+            Point::new(0.1, 0.2, 0.0),
+        ];
+        let mut facets = [[0, 1, 2], [1, 0, 3], [0, 2, 4], [2, 1, 4]];
+        let upright = |facets: &[[u32; 3]]| {
+            let each = facets.iter().map(|f| area(&points, f));
+            each.map(|n| n.z / n.norm()).fold(1.0, f64::min)
+        };
+        assert!(upright(&facets) < 0.1, "{}", upright(&facets));
+        assert_eq!(turn_leaning(&points, &mut facets), 1);
+        assert!(upright(&facets) > 0.98, "{}", upright(&facets));
+        let flat: f64 = facets.iter().map(|f| area(&points, f).z).sum();
+        assert!((flat - 0.048).abs() < 1e-12, "{flat}");
+        assert_eq!(turn_leaning(&points, &mut facets), 0);
+        // A real fold, ten times as high, stays.
+        let mut high = points.clone();
+        high[2].z = 0.12;
+        let mut facets = [[0, 1, 2], [1, 0, 3], [0, 2, 4], [2, 1, 4]];
+        assert_eq!(turn_leaning(&high, &mut facets), 0);
     }
 
     /// A point of a ball doubled a thousandth away: the ball comes back closed, of the same volume.
