@@ -35,8 +35,8 @@ use text::limit_words;
 pub(crate) use text::{outcome_style, verdict_style};
 pub use text::{shown, text};
 pub use wall::{
-    BoreReport, EdgeReport, HistogramReport, ThinSpotReport, WALL_SCHEMA, WallFigures, WallInput,
-    WallReport, WebReport, wall, wall_json, wall_text,
+    BoreReport, EdgeReport, HistogramReport, OpeningReport, ThinSpotReport, WALL_SCHEMA,
+    WallFigures, WallInput, WallReport, WebReport, wall, wall_json, wall_text,
 };
 
 pub use undercut::{

@@ -10,7 +10,7 @@ use crate::checks::wall::{WallFacts, run_wall, wall_outcome};
 use crate::checks::{Answer, Outcome, number};
 use crate::limits::{Limits, Setting, rows};
 use crate::read::{Format, Scan, Unit, UnitFrom};
-use crate::shell::wall::{Between, Bore, Edges, ThinSpot, Wall, Web};
+use crate::shell::wall::{Between, Bore, Edges, Opening, ThinSpot, Wall, Web};
 use crate::soundness::Region;
 use crate::units::Measured;
 
@@ -102,6 +102,9 @@ pub struct WallFigures {
     pub bores: Vec<BoreReport>,
     /// Rims and edges, where no wall can be read.
     pub edges: Vec<EdgeReport>,
+    /// Where two surfaces given apart lie on each other in a plane: taken for the opening of the shell,
+    /// and not measured. `null` where they do not, or one surface was given.
+    pub opening: Option<OpeningReport>,
     /// Closed hollows.
     pub trapped_mm3: Vec<Finite>,
     /// Outer area by wall.
@@ -165,6 +168,15 @@ pub struct EdgeReport {
     /// Sharpest turn: 90 for a square rim, 120 and more for a feather.
     pub turn_deg: Finite,
     /// Where it is sharpest.
+    pub point_mm: Xyz,
+}
+
+/// The opening between two surfaces.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct OpeningReport {
+    /// Its area.
+    pub area_mm2: Finite,
+    /// Its middle.
     pub point_mm: Xyz,
 }
 
@@ -245,6 +257,7 @@ pub(super) fn figures(facts: &WallFacts, limits: &Limits) -> WallFigures {
         webs: wall.webs.iter().map(web_report).collect(),
         bores: wall.bores.iter().map(bore_report).collect(),
         edges: wall.edges.iter().map(edge_report).collect(),
+        opening: wall.opening.as_ref().map(opening_report),
         trapped_mm3: wall.trapped.iter().map(|t| Finite(t.volume_mm3)).collect(),
         histogram: HistogramReport {
             bin_mm: Finite(wall.histogram.bin_mm),
@@ -291,6 +304,13 @@ fn edge_report(edge: &Edges) -> EdgeReport {
         sharp_mm: Finite(edge.sharp_mm),
         turn_deg: Finite(edge.turn_deg),
         point_mm: xyz(&edge.point),
+    }
+}
+
+fn opening_report(opening: &Opening) -> OpeningReport {
+    OpeningReport {
+        area_mm2: Finite(opening.area_mm2),
+        point_mm: xyz(&opening.point),
     }
 }
 
@@ -381,6 +401,14 @@ pub(super) fn wall_lines(out: &mut String, wall: &WallFigures) {
             "{kind} {} mm wide, {} mm long",
             mm(&bore.diameter_mm),
             mm(&bore.length_mm)
+        );
+        para(out, &says);
+    }
+    if let Some(opening) = &wall.opening {
+        let says = format!(
+            "the two surfaces lie on each other in a plane over {}: taken for the opening, no wall \
+             measured there",
+            number(opening.area_mm2.0, "mm2")
         );
         para(out, &says);
     }

@@ -78,7 +78,7 @@ impl MadeBore {
         out
     }
 
-    /// Length through material, mm; 0 where it meets none.
+    /// Length of the middle line through material, mm; 0 where it meets none.
     #[must_use]
     pub fn length_mm(&self) -> f64 {
         (self.material_mm.1 - self.material_mm.0).max(0.0)
@@ -289,14 +289,27 @@ pub(super) fn mark_material(bore: &mut MadeBore, room: &dyn Implicit, outer: &dy
     let length: f64 = bore.line.windows(2).map(|p| (p[1] - p[0]).norm()).sum();
     let steps = (length / 0.02).ceil().max(1.0) as usize;
     let at = |i: usize| length * i as f64 / steps as f64;
-    let solid = |i: &usize| {
-        let p = bore.place(at(*i));
+    let solid = |at_mm: f64| {
+        let p = bore.place(at_mm);
         deep(outer, &p) < 0.0 && deep(room, &p) > 0.0
     };
-    let first = (0..=steps).find(solid);
-    let last = (0..=steps).rev().find(solid);
+    let first = (0..=steps).find(|&i| solid(at(i)));
+    let last = (0..=steps).rev().find(|&i| solid(at(i)));
     if let (Some(a), Some(b)) = (first, last) {
-        bore.material_mm = (at(a), at(b));
+        // Between a place in material and the one before or after it that is not.
+        let border = |mut inside: f64, mut beyond: f64| {
+            for _ in 0..12 {
+                let half = (inside + beyond) / 2.0;
+                if solid(half) {
+                    inside = half;
+                } else {
+                    beyond = half;
+                }
+            }
+            inside
+        };
+        let from = border(at(a), at(a.saturating_sub(1)));
+        bore.material_mm = (from, border(at(b), at((b + 1).min(steps))));
     }
 }
 
@@ -362,4 +375,27 @@ fn segments_apart(a: &[Point], b: &[Point]) -> f64 {
         }
     }
     ((a[0] + d1 * s) - (b[0] + d2 * t)).norm()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::field::HalfSpace;
+
+    /// A plate of 2.0, the room under it, bored squarely and askew by 30°: 2.0 and 2.0 / cos 30°.
+    #[test]
+    fn a_bore_is_as_long_as_its_middle_line_in_the_material() {
+        let plane = |at: f64| HalfSpace::new(Point::new(0.0, 0.0, at), &Vector::z());
+        let (room, outer) = (plane(0.0).expect("a way"), plane(2.0).expect("a way"));
+        for tilt in [0.0_f64, 30.0] {
+            let way = Vector::new(tilt.to_radians().sin(), 0.0, tilt.to_radians().cos());
+            let ends = [-1.7, 4.1].map(|t| Point::from(way * t));
+            let mut bore = made(Use::Sound, 1.5, ends.to_vec(), &room);
+            mark_material(&mut bore, &room, &outer);
+            let truth = 2.0 / tilt.to_radians().cos();
+            let length = bore.length_mm();
+            assert!((length - truth).abs() < 1e-4, "{tilt}: {length} {truth}");
+            assert!(bore.reaches_cavity && bore.comes_out);
+        }
+    }
 }

@@ -115,6 +115,59 @@ fn a_shell_is_made_with_all_it_is_asked_for() {
     assert!(png.starts_with(b"\x89PNG"));
 }
 
+/// Outer surface and cavity as two files are measured as the shell that they make: the lid that they
+/// have in common is its opening, and is told. With a closed faceplate there is none.
+#[test]
+fn two_files_are_measured_as_the_shell_they_make() {
+    let dir = folder();
+    for lid in ["open", "closed"] {
+        let typed = [
+            "shell",
+            "left.stl",
+            "--faceplate",
+            lid,
+            "--facet",
+            "0.4",
+            "--out",
+            "shell.stl",
+            "--outer-out",
+            "outer.stl",
+            "--cavity-out",
+            "cavity.stl",
+            "--json",
+            "shell.json",
+        ];
+        let made = run(dir.path(), &typed);
+        assert_eq!(err(&made), "", "{}", out(&made));
+        let ask = |files: &[&str], json: &str| {
+            let more = ["--unit", "mm", "--json", json];
+            let ran = run(dir.path(), &[&["wall"], files, &more].concat());
+            assert_eq!(err(&ran), "", "{}", out(&ran));
+            out(&ran)
+        };
+        let text = ask(&["outer.stl", "cavity.stl"], "two.json");
+        ask(&["shell.stl"], "one.json");
+        let [shell, two, one] =
+            ["shell.json", "two.json", "one.json"].map(|f| json(&dir.path().join(f)));
+        let (apart, whole) = (figure(&two, "wall.least_mm"), figure(&one, "wall.least_mm"));
+        assert!((apart - whole).abs() < 0.02, "{lid}: {apart} {whole}");
+        assert!(at(&one, "wall.opening").is_null());
+        let hollows = at(&two, "wall.trapped_mm3").as_array().map(Vec::len);
+        if lid == "closed" {
+            assert!(at(&two, "wall.opening").is_null());
+            assert_eq!(hollows, Some(1));
+            continue;
+        }
+        let told = figure(&two, "wall.opening.area_mm2");
+        let face = figure(&shell, "shell.faceplate.area_mm2");
+        assert!(told > 0.5 * face && told < face, "{told} of {face}");
+        // Lines break where they must.
+        let words: Vec<&str> = text.split_whitespace().collect();
+        assert!(words.join(" ").contains("taken for the opening"), "{text}");
+        assert_eq!(hollows, Some(0));
+    }
+}
+
 /// A wall asked thinner than the limit: every spot has its size and its place.
 #[test]
 fn thin_walls_break_and_are_placed() {

@@ -223,6 +223,13 @@ pub(super) fn figures(wall: &WallFigures, stock: f64) -> Vec<KeyFigure> {
         "thin area",
         number(wall.thin_area_mm2.0 + 0.0, "mm2"),
     ));
+    if let Some(opening) = &wall.opening {
+        let says = format!(
+            "{}, where the two surfaces lie on each other: not measured",
+            number(opening.area_mm2.0, "mm2")
+        );
+        out.push(KeyFigure::new("taken for the opening", says));
+    }
     for bore in &wall.bores {
         let kind = if bore.round { "bore" } else { "passage" };
         let says = format!(

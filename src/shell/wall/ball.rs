@@ -55,7 +55,7 @@ impl At {
 /// A wedge of 60° holds its balls exactly so. Too near 90°: the square rim of a faceplate, where
 /// they are 90° apart and noise adds some, becomes a thin wall. Too near 180°: a wedge such as a
 /// bore set askew in the canal wall becomes an edge, and its thin place is lost to the rims.
-const WALL_COS: f64 = -0.5;
+pub(super) const WALL_COS: f64 = -0.5;
 
 /// The points in the order of the tree, so that queries that follow each other share its boxes.
 pub(super) fn order(mesh: &Mesh, tree: &Tree) -> Vec<u32> {

@@ -9,10 +9,12 @@
 use nalgebra::{Matrix3, SymmetricEigen};
 use rayon::prelude::*;
 
-use crate::mesh::{Mesh, Point, Vector};
+use crate::mesh::{Mesh, Point, Topology, Vector};
 
 use super::ball::{At, Reading, hollow};
 use super::figures::{WIDTH_BY_ROUGHNESS, half_width};
+use super::mouths::Tube;
+use super::opening::Opened;
 use super::seat::Seats;
 use super::side::Surface;
 use super::tree::Tree;
@@ -28,40 +30,119 @@ const ONE_SIDED: f64 = 0.3;
 /// Scatter of the radius, as share of it, up to which a passage is a straight round bore.
 const ROUND: f64 = 0.08;
 
-/// The bores, and for every point the bore it belongs to (from 1; 0 for none).
-pub(super) fn find(
-    mesh: &Mesh,
-    tree: &Tree,
-    seats: &Seats,
-    surface: &[Surface],
-    largest_mm: f64,
-) -> (Vec<Bore>, Vec<u16>) {
-    let widths: Vec<f64> = (0..mesh.points().len() as u32)
-        .into_par_iter()
-        .with_min_len(256)
-        .map(|p| {
-            if surface[p as usize] != Surface::Inner {
-                return f64::NAN;
+/// Where bores are looked for.
+pub(super) struct Search<'a> {
+    pub mesh: &'a Mesh,
+    pub topology: &'a Topology,
+    /// Of every facet.
+    pub normals: &'a [Vector],
+    pub tree: &'a Tree,
+    pub seats: &'a Seats,
+    /// Of every point.
+    pub surface: &'a [Surface],
+    pub opened: &'a Opened,
+}
+
+impl Search<'_> {
+    /// The bores, and for every point the bore it belongs to (from 1; 0 for none).
+    pub fn find(&self, largest_mm: f64) -> (Vec<Bore>, Vec<u16>) {
+        let widths = self.widths(largest_mm);
+        let mut of = vec![0_u16; widths.len()];
+        let mut bores = Vec::new();
+        for members in connected(self.mesh, self.seats, |p| widths[p].is_finite()) {
+            if members.len() < LEAST_POINTS || bores.len() >= usize::from(u16::MAX) {
+                continue;
             }
-            match hollow(mesh, tree, seats, p, largest_mm) {
-                // In a corner of the cavity the ball is small but the far side is far.
-                Some((ball, ray)) if ball >= 0.5 * ray => ball,
-                _ => f64::NAN,
+            if let Some(bore) = self.passage(&members, &widths) {
+                bores.push(bore);
+                members.iter().for_each(|&p| of[p] = bores.len() as u16);
             }
-        })
-        .collect();
-    let mut of = vec![0_u16; widths.len()];
-    let mut bores = Vec::new();
-    for members in connected(mesh, seats, |p| widths[p].is_finite()) {
-        if members.len() < LEAST_POINTS || bores.len() >= usize::from(u16::MAX) {
-            continue;
         }
-        if let Some(bore) = passage(mesh, seats, &members, &widths) {
-            bores.push(bore);
-            members.iter().for_each(|&p| of[p] = bores.len() as u16);
-        }
+        (bores, of)
     }
-    (bores, of)
+
+    /// Width of the hollow in front of every inner point, mm; NaN where nothing stands opposite.
+    fn widths(&self, largest_mm: f64) -> Vec<f64> {
+        let (mesh, tree, seats) = (self.mesh, self.tree, self.seats);
+        (0..mesh.points().len() as u32)
+            .into_par_iter()
+            .with_min_len(256)
+            .map(|p| {
+                let at = p as usize;
+                if self.surface[at] != Surface::Inner || self.opened.at(at) {
+                    return f64::NAN;
+                }
+                match hollow(mesh, tree, seats, p, largest_mm) {
+                    // In a corner of the cavity the ball is small but the far side is far.
+                    Some((ball, ray)) if ball >= 0.5 * ray => ball,
+                    _ => f64::NAN,
+                }
+            })
+            .collect()
+    }
+
+    fn passage(&self, members: &[usize], widths: &[f64]) -> Option<Bore> {
+        let (mesh, seats) = (self.mesh, self.seats);
+        let mut spread = Matrix3::zeros();
+        let (mut mean, mut centre, mut area) = (Vector::zeros(), Vector::zeros(), 0.0);
+        for &p in members {
+            let (n, w) = (seats.normal[p], seats.area_mm2[p]);
+            spread += w * n * n.transpose();
+            mean += w * n;
+            centre += w * mesh.points()[p].coords;
+            area += w;
+        }
+        if area <= 0.0 || mean.norm() > ONE_SIDED * area {
+            return None;
+        }
+        let eigen = SymmetricEigen::new(spread / area);
+        let k = eigen.eigenvalues.imin();
+        if eigen.eigenvalues[k] > ALONG_AXIS {
+            return None;
+        }
+        let axis: Vector = eigen.eigenvectors.column(k).into_owned();
+        let centre = circle_centre(mesh, seats, members, &axis, Point::from(centre / area));
+        let (mut lo, mut hi) = (f64::MAX, f64::MIN);
+        let mut radii = Vec::with_capacity(members.len());
+        for &p in members {
+            let d = mesh.points()[p] - centre;
+            let along = d.dot(&axis);
+            (lo, hi) = (lo.min(along), hi.max(along));
+            radii.push((d - along * axis).norm());
+        }
+        let radius = radii.iter().sum::<f64>() / radii.len() as f64;
+        let scatter = radii.iter().map(|r| (r - radius).powi(2)).sum::<f64>() / radii.len() as f64;
+        let round = scatter.sqrt() <= ROUND * radius;
+        if round {
+            let tube = Tube {
+                centre,
+                axis,
+                radius,
+            };
+            // Its points end short of the rims, and where a mouth is oblique they reach to its far lip.
+            let told = tube.mouths(mesh, self.topology, self.normals, self.seats, members);
+            (lo, hi) = told.unwrap_or((lo, hi));
+        }
+        let rough = members.iter().map(|&p| seats.rough_mm[p]).sum::<f64>() / members.len() as f64;
+        let mut sorted: Vec<f64> = members.iter().map(|&p| widths[p]).collect();
+        sorted.sort_by(f64::total_cmp);
+        Some(Bore {
+            diameter_mm: if round {
+                2.0 * radius
+            } else {
+                sorted[sorted.len() / 2]
+            },
+            // The twentieth part, not the very least: rims and a single bad facet read low.
+            least_mm: sorted[sorted.len() / 20],
+            // Two ends, each as rough as the bore is on the whole.
+            plus_minus_mm: (WIDTH_BY_ROUGHNESS * rough * 2.0_f64.sqrt()).max(0.001),
+            length_mm: hi - lo,
+            round,
+            from: centre + lo * axis,
+            to: centre + hi * axis,
+            given: false,
+        })
+    }
 }
 
 /// Points within a given bore's length and near its wall belong to it.
@@ -134,58 +215,6 @@ pub(super) fn connected(
         groups.push(members);
     }
     groups
-}
-
-fn passage(mesh: &Mesh, seats: &Seats, members: &[usize], widths: &[f64]) -> Option<Bore> {
-    let mut spread = Matrix3::zeros();
-    let (mut mean, mut centre, mut area) = (Vector::zeros(), Vector::zeros(), 0.0);
-    for &p in members {
-        let (n, w) = (seats.normal[p], seats.area_mm2[p]);
-        spread += w * n * n.transpose();
-        mean += w * n;
-        centre += w * mesh.points()[p].coords;
-        area += w;
-    }
-    if area <= 0.0 || mean.norm() > ONE_SIDED * area {
-        return None;
-    }
-    let eigen = SymmetricEigen::new(spread / area);
-    let k = eigen.eigenvalues.imin();
-    if eigen.eigenvalues[k] > ALONG_AXIS {
-        return None;
-    }
-    let axis: Vector = eigen.eigenvectors.column(k).into_owned();
-    let centre = circle_centre(mesh, seats, members, &axis, Point::from(centre / area));
-    let (mut lo, mut hi) = (f64::MAX, f64::MIN);
-    let mut radii = Vec::with_capacity(members.len());
-    for &p in members {
-        let d = mesh.points()[p] - centre;
-        let along = d.dot(&axis);
-        (lo, hi) = (lo.min(along), hi.max(along));
-        radii.push((d - along * axis).norm());
-    }
-    let radius = radii.iter().sum::<f64>() / radii.len() as f64;
-    let scatter = radii.iter().map(|r| (r - radius).powi(2)).sum::<f64>() / radii.len() as f64;
-    let round = scatter.sqrt() <= ROUND * radius;
-    let rough = members.iter().map(|&p| seats.rough_mm[p]).sum::<f64>() / members.len() as f64;
-    let mut sorted: Vec<f64> = members.iter().map(|&p| widths[p]).collect();
-    sorted.sort_by(f64::total_cmp);
-    Some(Bore {
-        diameter_mm: if round {
-            2.0 * radius
-        } else {
-            sorted[sorted.len() / 2]
-        },
-        // The twentieth part, not the very least: rims and a single bad facet read low.
-        least_mm: sorted[sorted.len() / 20],
-        // Two ends, each as rough as the bore is on the whole.
-        plus_minus_mm: (WIDTH_BY_ROUGHNESS * rough * 2.0_f64.sqrt()).max(0.001),
-        length_mm: hi - lo,
-        round,
-        from: centre + lo * axis,
-        to: centre + hi * axis,
-        given: false,
-    })
 }
 
 /// Middle of the circle that fits the points seen along the axis (algebraic fit, Kåsa 1976).

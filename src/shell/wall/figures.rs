@@ -365,7 +365,7 @@ pub(super) fn trapped(oriented: &Oriented) -> Vec<Trapped> {
     oriented
         .sheets
         .iter()
-        .filter(|s| s.closed && s.depth % 2 == 1)
+        .filter(|s| s.closed && !s.opens && s.depth % 2 == 1)
         .map(|s| Trapped {
             volume_mm3: s.volume_mm3,
             point: s.point,

@@ -7,8 +7,8 @@
 
 use crate::mesh::{Link, Mesh, Topology, Vector};
 
-use super::WallOptions;
 use super::ball::{At, Reading};
+use super::opening::Opened;
 use super::seat::{Seats, convex_cos};
 use super::side::Surface;
 
@@ -23,53 +23,43 @@ const BORDER: f64 = 0.2;
 /// wall of a wedge of 30° looks back within 30; sharper ones are feathers, told by their own rule.
 const SQUARE_DEG: f64 = 30.0;
 
-/// Counts as edge every reading of a land that is held by a wall leaning over its border.
-pub(super) fn mark(
-    mesh: &Mesh,
-    topology: &Topology,
-    normals: &[Vector],
-    surface: &[Surface],
-    seats: &Seats,
-    at: &mut [At],
-    options: &WallOptions,
-) {
-    let lands = Lands {
-        mesh,
-        topology,
-        normals,
-        surface,
-        sharp_cos: options.edge_turn_deg.to_radians().cos(),
-    };
-    let square = -SQUARE_DEG.to_radians().cos();
-    for land in lands.found(2.0 * options.edge_reach_mm) {
-        for p in land.iter().flat_map(|&f| mesh.facets()[f]) {
-            let here = &mut at[p as usize];
-            let Some(behind) = normals.get(here.facet as usize) else {
-                continue;
-            };
-            let leans = behind.dot(&seats.normal[p as usize]) > square;
-            if here.reading == Reading::Wall && leans {
-                here.reading = Reading::Edge;
-            }
-        }
-    }
-}
-
-struct Lands<'a> {
-    mesh: &'a Mesh,
-    topology: &'a Topology,
-    normals: &'a [Vector],
-    surface: &'a [Surface],
-    sharp_cos: f64,
+/// Where lands are looked for.
+pub(super) struct Lands<'a> {
+    pub mesh: &'a Mesh,
+    pub topology: &'a Topology,
+    pub normals: &'a [Vector],
+    /// Of every facet.
+    pub surface: &'a [Surface],
+    /// Where outer and inner surface, given apart, lie on each other: the inside begins there.
+    pub opened: &'a Opened,
+    /// A convex edge turns by this or more, cosine.
+    pub sharp_cos: f64,
 }
 
 impl Lands<'_> {
+    /// Counts as edge every reading of a land that is held by a wall leaning over its border.
+    pub fn mark(&self, seats: &Seats, at: &mut [At], widest_mm: f64) {
+        let square = -SQUARE_DEG.to_radians().cos();
+        for land in self.found(widest_mm) {
+            for p in land.iter().flat_map(|&f| self.mesh.facets()[f]) {
+                let here = &mut at[p as usize];
+                let Some(behind) = self.normals.get(here.facet as usize) else {
+                    continue;
+                };
+                let leans = behind.dot(&seats.normal[p as usize]) > square;
+                if here.reading == Reading::Wall && leans {
+                    here.reading = Reading::Edge;
+                }
+            }
+        }
+    }
+
     /// Lands no wider than this on average, as lists of facets.
     fn found(&self, widest_mm: f64) -> Vec<Vec<usize>> {
         let mut seen = vec![false; self.mesh.facets().len()];
         let mut out = Vec::new();
         for f in 0..seen.len() {
-            if seen[f] || self.surface[f] == Surface::Inner || !self.is_over_inside(f) {
+            if seen[f] || self.is_inside(f) || !self.is_over_inside(f) {
                 continue;
             }
             let land = self.grown(f, &mut seen);
@@ -80,10 +70,16 @@ impl Lands<'_> {
         out
     }
 
-    /// Whether the inner surface begins at a sharp edge of this facet.
+    /// Whether a facet is inner surface, or closes the opening.
+    fn is_inside(&self, f: usize) -> bool {
+        self.surface[f] == Surface::Inner || self.opened.holds(f)
+    }
+
+    /// Whether the inside begins at a sharp edge of this facet, or at one that it has in common with
+    /// the opening.
     fn is_over_inside(&self, f: usize) -> bool {
         self.beside(f)
-            .any(|(_, g)| self.surface[g] == Surface::Inner && self.is_sharp(f, g))
+            .any(|(_, g)| self.opened.holds(g) || (self.is_inside(g) && self.is_sharp(f, g)))
     }
 
     fn is_sharp(&self, f: usize, g: usize) -> bool {
@@ -107,7 +103,7 @@ impl Lands<'_> {
         while let Some(&f) = land.get(next) {
             next += 1;
             for (_, g) in self.beside(f) {
-                let fits = self.surface[g] != Surface::Inner && self.normals[g].dot(&way) >= flat;
+                let fits = !self.is_inside(g) && self.normals[g].dot(&way) >= flat;
                 if fits && !seen[g] {
                     seen[g] = true;
                     land.push(g);
@@ -125,7 +121,7 @@ impl Lands<'_> {
             let corners = self.mesh.corners(f);
             for (e, g) in self.beside(f).filter(|(_, g)| !inside.contains(g)) {
                 let length = (corners[(e + 1) % 3] - corners[e]).norm();
-                if self.surface[g] == Surface::Inner {
+                if self.is_inside(g) {
                     inner += length;
                 } else {
                     outer += length;

@@ -10,9 +10,12 @@ mod ball;
 mod bores;
 mod figures;
 mod land;
+mod mouths;
+mod opening;
 mod orient;
 mod seat;
 mod side;
+mod through;
 mod tree;
 
 #[cfg(test)]
@@ -23,6 +26,7 @@ mod tests;
 
 pub use ball::Reading;
 pub use figures::{Edges, Histogram, ThinSpot};
+pub use opening::Opening;
 pub use orient::Sheet;
 pub use side::Surface;
 
@@ -33,6 +37,7 @@ use crate::mesh::{Mesh, Point, Topology};
 use crate::units::Measured;
 
 use ball::At;
+use opening::Opened;
 use seat::Seats;
 use tree::Tree;
 
@@ -97,7 +102,8 @@ pub struct Bore {
     pub least_mm: f64,
     /// 95 % half width of that from its facets and noise, mm.
     pub plus_minus_mm: f64,
-    /// Length along its axis, mm.
+    /// Length of its middle line from the middle of one mouth to the middle of the other, mm; of a
+    /// passage that is not round, or whose mouths cannot be told, from its first point to its last.
     pub length_mm: f64,
     /// True for a straight round bore.
     pub round: bool,
@@ -249,6 +255,8 @@ pub struct Wall {
     pub bores: Vec<Bore>,
     /// Least material round them.
     pub webs: Vec<Web>,
+    /// Where outer surface and cavity, given apart, lie on each other: not measured.
+    pub opening: Option<Opening>,
     /// Closed hollows without a drain.
     pub trapped: Vec<Trapped>,
     /// Connected surfaces and what they bound.
@@ -315,12 +323,16 @@ pub fn wall_beside<T: Send>(
     if mesh.area_mm2() <= 0.0 {
         return Err(NoWall::NoArea);
     }
-    let oriented = orient::orient(mesh, topology, options.inner_from_facet);
+    let opened = match options.inner_from_facet {
+        Some(from) => opening::found(mesh, topology, from, options.largest_bore_mm),
+        None => Opened::default(),
+    };
+    let oriented = orient::orient(mesh, topology, options.inner_from_facet, &opened);
     let normals = seat::facet_normals(mesh, topology, &oriented.turned);
     let (seats, (tree, facet_surface)) = rayon::join(
         || Seats::new(mesh, topology, &normals, options.edge_turn_deg),
         || {
-            let tree = Tree::new(mesh, &oriented.turned, &normals);
+            let tree = Tree::new(mesh, &oriented.turned, &normals, &opened.whole);
             let surface = match options.inner_from_facet {
                 Some(from) => side::given(mesh, from),
                 None => side::surfaces(mesh, topology, &tree, &oriented, &normals),
@@ -330,19 +342,47 @@ pub fn wall_beside<T: Send>(
     );
     let surface = figures::point_surfaces(mesh, &facet_surface);
     let (bores, bore) = if options.bores.is_empty() {
-        bores::find(mesh, &tree, &seats, &surface, options.largest_bore_mm)
+        let search = bores::Search {
+            mesh,
+            topology,
+            normals: &normals,
+            tree: &tree,
+            seats: &seats,
+            surface: &surface,
+            opened: &opened,
+        };
+        search.find(options.largest_bore_mm)
     } else {
         bores::assign(mesh, &surface, &options.bores)
     };
     let wanted: Vec<bool> = (0..surface.len())
-        .map(|p| options.inner_too || surface[p] != Surface::Inner || bore[p] > 0)
+        .map(|p| {
+            let asked = options.inner_too || surface[p] != Surface::Inner || bore[p] > 0;
+            asked && !opened.at(p)
+        })
         .collect();
     let (at, beside) = rayon::join(
         || {
             let mut at = ball::read_all(mesh, &tree, &seats, &wanted, options);
+            if let Some(from) = options.inner_from_facet {
+                let apart = through::Apart {
+                    mesh,
+                    normals: &normals,
+                    opened: &opened,
+                    from,
+                };
+                apart.mark(&seats, tree.origin(), &mut at, options);
+            }
             figures::mark_feathers(mesh, &seats, &tree, &mut at, options);
-            let sides = &facet_surface;
-            land::mark(mesh, topology, &normals, sides, &seats, &mut at, options);
+            let lands = land::Lands {
+                mesh,
+                topology,
+                normals: &normals,
+                surface: &facet_surface,
+                opened: &opened,
+                sharp_cos: options.edge_turn_deg.to_radians().cos(),
+            };
+            lands.mark(&seats, &mut at, 2.0 * options.edge_reach_mm);
             at
         },
         || beside(&surface),
@@ -357,6 +397,7 @@ pub fn wall_beside<T: Send>(
         bore,
         bores,
         webs,
+        opening: opened.told,
     };
     let wall = assemble(mesh, topology, oriented, seats, found, options);
     Ok((wall, beside))
@@ -369,6 +410,7 @@ struct Found {
     bore: Vec<u16>,
     bores: Vec<Bore>,
     webs: Vec<Web>,
+    opening: Option<Opening>,
 }
 
 fn assemble(
@@ -385,6 +427,7 @@ fn assemble(
         bore,
         bores,
         webs,
+        opening,
     } = found;
     let plus_minus_mm = figures::plus_minus(mesh, &seats, &at);
     let mut wall = Wall {
@@ -403,6 +446,7 @@ fn assemble(
         edges: Vec::new(),
         bores,
         webs,
+        opening,
         trapped: figures::trapped(&oriented),
         sheets: Vec::new(),
         cautions: Vec::new(),

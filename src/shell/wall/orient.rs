@@ -7,6 +7,8 @@
 
 use crate::mesh::{Link, Mesh, Point, Topology, Vector};
 
+use super::opening::Opened;
+
 /// A connected piece of surface (fins end it), and what it bounds.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Sheet {
@@ -18,6 +20,8 @@ pub struct Sheet {
     pub volume_mm3: f64,
     /// True where no edge is open.
     pub closed: bool,
+    /// True where it lies on another sheet in an opening, and so bounds no closed hollow.
+    pub opens: bool,
     /// How many other sheets it lies inside; odd for the surface of a cavity.
     pub depth: u32,
     /// True where most of the facets had to be turned round.
@@ -41,8 +45,13 @@ pub(super) struct Oriented {
 }
 
 /// Finds sheets, their nesting, and which facets to turn. `inner_from`: facets from here on were
-/// given as the inner surface.
-pub(super) fn orient(mesh: &Mesh, topology: &Topology, inner_from: Option<usize>) -> Oriented {
+/// given as the inner surface, and lie on the outer one where `opened`.
+pub(super) fn orient(
+    mesh: &Mesh,
+    topology: &Topology,
+    inner_from: Option<usize>,
+    opened: &Opened,
+) -> Oriented {
     let mut out = spread(topology);
     let count = out.sheet_of.iter().max().map_or(0, |&m| m as usize + 1);
     let mut members = vec![Vec::new(); count];
@@ -63,10 +72,12 @@ pub(super) fn orient(mesh: &Mesh, topology: &Topology, inner_from: Option<usize>
     for (s, list) in members.iter().enumerate() {
         let depth = match inner_from {
             Some(from) => u32::from(list[0] >= from),
-            None => nesting(mesh, &closed, &members, s),
+            None => nesting(mesh, &closed, list, s),
         };
-        out.inner_astray |= inner_from
-            .is_some_and(|from| list[0] >= from && nesting(mesh, &closed, &members, s) == 0);
+        // In the opening the two are level, and no place there tells which is inside.
+        let apart: Vec<usize> = list.iter().copied().filter(|&f| !opened.holds(f)).collect();
+        let inside = || apart.is_empty() || nesting(mesh, &closed, &apart, s) > 0;
+        out.inner_astray |= inner_from.is_some_and(|from| list[0] >= from && !inside());
         let inside_out = closed[s].volume_mm3 < 0.0;
         let turned = inside_out != (depth % 2 == 1);
         if turned {
@@ -77,6 +88,7 @@ pub(super) fn orient(mesh: &Mesh, topology: &Topology, inner_from: Option<usize>
             area_mm2: list.iter().map(|&f| mesh.area_vector(f).norm() / 2.0).sum(),
             volume_mm3: closed[s].volume_mm3.abs(),
             closed: closed[s].caps.is_empty(),
+            opens: apart.len() < list.len(),
             depth,
             turned,
             point: middle(mesh, list[0]),
@@ -223,10 +235,9 @@ fn middle(mesh: &Mesh, f: usize) -> Point {
     Point::from((a.coords + b.coords + c.coords) / 3.0)
 }
 
-/// How many other sheets hold sheet `s`: by the vote of three of its places, since one alone may
-/// lie in the mouth of an open sheet.
-fn nesting(mesh: &Mesh, closed: &[Closed], members: &[Vec<usize>], s: usize) -> u32 {
-    let list = &members[s];
+/// How many other sheets hold sheet `s`: by the vote of three of the places in `list`, since one alone
+/// may lie in the mouth of an open sheet.
+fn nesting(mesh: &Mesh, closed: &[Closed], list: &[usize], s: usize) -> u32 {
     let places = [0, list.len() / 2, list.len() - 1].map(|k| middle(mesh, list[k]));
     let holds = |j: usize| {
         let c = &closed[j];

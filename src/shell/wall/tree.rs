@@ -98,13 +98,14 @@ pub(super) const OWN_SHEET_COS: f32 = 0.5;
 impl Tree {
     /// Builds the tree over the facets of `mesh`; `turned[f]` says that facet `f` must be read
     /// the other way round for its normal to point out of the material, and `normals` are unit
-    /// normals after that turning.
-    pub fn new(mesh: &Mesh, turned: &[bool], normals: &[Vector]) -> Self {
+    /// normals after that turning. Facets of which `left_out` (which may be empty) says so are not there.
+    pub fn new(mesh: &Mesh, turned: &[bool], normals: &[Vector], left_out: &[bool]) -> Self {
         let origin = mesh
             .bounds()
             .map_or_else(Point::origin, |(lo, hi)| nalgebra::center(&lo, &hi));
         let mut items: Vec<Item> = (0..mesh.facets().len())
             .into_par_iter()
+            .filter(|&f| !left_out.get(f).is_some_and(|&out| out))
             .map(|f| {
                 let [a, b, c] = mesh.corners(f).map(|p| p - origin.coords);
                 let [i, j, k] = mesh.facets()[f];

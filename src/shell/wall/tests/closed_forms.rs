@@ -91,7 +91,7 @@ fn bore_set_off_leaves_the_known_wall() {
     assert_eq!(w.bores.len(), 1);
     assert!(w.bores[0].round);
     assert_abs_diff_eq!(w.bores[0].diameter_mm, 2.0, epsilon = 0.01);
-    assert_abs_diff_eq!(w.bores[0].length_mm, 10.0, epsilon = 0.3);
+    assert_abs_diff_eq!(w.bores[0].length_mm, 10.0, epsilon = 1e-3);
     assert!(w.trapped.is_empty());
     let web = &w.webs[0];
     assert_eq!(web.between, [Between::Outer, Between::Bore(0)]);

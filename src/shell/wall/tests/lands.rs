@@ -9,7 +9,7 @@ use crate::shell::wall::Reading;
 use crate::shell::wall::shapes::{Build, measure};
 
 /// A closed profile (radius, height) from pole to pole, material on its left, turned about z.
-fn turned(profile: &[[f64; 2]], step: f64) -> Mesh {
+pub(super) fn turned(profile: &[[f64; 2]], step: f64) -> Mesh {
     let n = 200;
     let mut b = Build::default();
     let mut rings: Vec<Vec<u32>> = Vec::new();
@@ -47,7 +47,7 @@ fn turned(profile: &[[f64; 2]], step: f64) -> Mesh {
 
 /// A bell whose wall leans outward by 35° below its rim: 1.0 level, so 0.819 across. `thin_mm` is taken
 /// off the inside of the wall from 0.6 to 2.6 below the rim.
-fn bell(thin_mm: f64) -> Mesh {
+pub(super) fn bell(thin_mm: f64) -> Mesh {
     let lean = 35.0_f64.to_radians().tan();
     let mut profile = vec![
         [0.0, -9.0],

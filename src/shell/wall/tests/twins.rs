@@ -2,6 +2,7 @@
 //! itself on the same shell turned, moved, cut finer, made rough, or measured on one thread.
 
 use crate::mesh::{Mesh, MeshQueries, Point, Topology, Vector};
+use crate::shell::wall::opening::Opened;
 use crate::shell::wall::orient::orient;
 use crate::shell::wall::seat::{Seats, facet_normals};
 use crate::shell::wall::shapes::{bored, cup, hollow, measure, noisy};
@@ -51,9 +52,9 @@ fn ball_agrees_with_dense_sampling_and_is_empty_by_another_search() {
         noisy(&cup(0.8, 0.7), 0.02),
     ] {
         let topology = Topology::new(&mesh);
-        let oriented = orient(&mesh, &topology, None);
+        let oriented = orient(&mesh, &topology, None, &Opened::default());
         let normals = facet_normals(&mesh, &topology, &oriented.turned);
-        let tree = Tree::new(&mesh, &oriented.turned, &normals);
+        let tree = Tree::new(&mesh, &oriented.turned, &normals, &[]);
         let seats = Seats::new(&mesh, &topology, &normals, 40.0);
         let queries = MeshQueries::new(&mesh);
         let mut compared = 0;
@@ -110,9 +111,9 @@ fn ball_agrees_with_dense_sampling_and_is_empty_by_another_search() {
 fn rays_and_nearest_opposite_agree_with_plain_loops() {
     let mesh = noisy(&cup(0.8, 0.7), 0.01);
     let topology = Topology::new(&mesh);
-    let oriented = orient(&mesh, &topology, None);
+    let oriented = orient(&mesh, &topology, None, &Opened::default());
     let normals = facet_normals(&mesh, &topology, &oriented.turned);
-    let tree = Tree::new(&mesh, &oriented.turned, &normals);
+    let tree = Tree::new(&mesh, &oriented.turned, &normals, &[]);
     let seats = Seats::new(&mesh, &topology, &normals, 40.0);
     let queries = MeshQueries::new(&mesh);
     for p in (0..mesh.points().len()).step_by(3) {
