@@ -13,7 +13,8 @@ pub static CHECK: Check = Check {
         only when the evidence clears a stated margin. It is held against `--side`. A mirrored \
         file reads as the other side, so a break means: label, order or file is wrong, and nobody \
         can say which ear this is. Without `--side` there is nothing to hold it against: the side \
-        is reported, the question is not answered, and the verdict is not held back by that.",
+        is reported, the question is not answered, and the verdict is not held back by that, unless \
+        the file's name says the other side.",
     worst: Verdict::CannotTell,
     limits: &[],
     run,
@@ -26,14 +27,17 @@ const fn name(side: Side) -> &'static str {
     }
 }
 
-/// A file's name is no order: unlike sides are told, and nothing is decided by them.
+/// A file's name is no order: nothing breaks by it. But where it names the other side, nobody can say
+/// which ear this is.
 fn unordered(read: Side, named: Option<Side>) -> Answer {
     let read_as = format!("the scan reads as a {} ear", name(read));
     let (says, advice) = match named {
-        Some(side) if side != read => (
-            format!("{read_as}, and its file's name says {}", name(side)),
-            "look which is wrong: label, name or file; give the order's side with `--side`",
-        ),
+        Some(side) if side != read => {
+            return Answer::cannot_tell(
+                format!("{read_as}, and its file's name says {}", name(side)),
+                "look which is wrong: label, name or file; give the order's side with `--side`",
+            );
+        }
         Some(_) => (
             format!("{read_as}, as its file's name says; no side was ordered"),
             "give the order's side with `--side left` or `--side right`",

@@ -431,7 +431,7 @@ pub(super) fn wall_lines(out: &mut String, wall: &WallFigures) {
     }
     if let Some(after) = &wall.least_after_shrink_mm {
         let says = format!(
-            "least after {} % of shrinkage: {} mm",
+            "least after {} % of shrinkage, before polishing: {} mm",
             mm(&wall.shrink_percent),
             mm(after)
         );

@@ -10,6 +10,7 @@ mod cavity;
 mod deviation;
 mod faceplate;
 mod layout;
+mod leaning;
 mod outer;
 mod plan;
 mod plan_file;

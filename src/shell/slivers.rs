@@ -5,6 +5,7 @@
 
 use std::collections::HashSet;
 
+use super::leaning::{close_leaning, turn_leaning};
 use crate::mesh::{Mesh, Point, Vector};
 
 /// Edges shorter than this are closed up, mm. Lower: facets stay whose shape is decided by rounding.
@@ -20,13 +21,6 @@ const SPECK_MM2: f64 = 1e-5;
 const NEEDLE: f64 = 0.05;
 /// A needle may be turned into a neighbour that looks the same way within this cosine (8°).
 const SAME_WAY_COS: f64 = 0.99;
-/// A facet lower than this share of its longest edge, and leaning by more than this cosine (26°) off what
-/// lies about it, stands for micrometres between a long edge and points drawn beside it: the wall would
-/// be read along its lean.
-const LOW: f64 = 0.3;
-const LEANING_COS: f64 = 0.9;
-/// Turning an edge may move the surface by no more than this, mm: what a facet's middle may be off. Points stay.
-const MOVED_MM: f64 = 0.015;
 /// Passes: each closes edges that touch none closed in it before.
 const PASSES: usize = 6;
 
@@ -36,6 +30,7 @@ pub(super) fn close_slivers(mesh: Mesh) -> Mesh {
     let (mut points, mut facets) = mesh.into_parts();
     for _ in 0..PASSES {
         let closed = close_some(&points, &mut facets);
+        let closed = closed + close_leaning(&points, &mut facets);
         let turned = turn_needles(&points, &mut facets) + turn_leaning(&points, &mut facets);
         if turned + closed == 0 {
             break;
@@ -56,13 +51,13 @@ pub(super) fn close_slivers(mesh: Mesh) -> Mesh {
     Mesh::new(points, facets).unwrap_or_default()
 }
 
-struct Around {
+pub(super) struct Around {
     start: Vec<u32>,
     facets: Vec<u32>,
 }
 
 impl Around {
-    fn new(points: usize, facets: &[[u32; 3]]) -> Self {
+    pub fn new(points: usize, facets: &[[u32; 3]]) -> Self {
         let mut start = vec![0_u32; points + 1];
         for &c in facets.iter().flatten() {
             start[c as usize + 1] += 1;
@@ -81,7 +76,7 @@ impl Around {
         Self { start, facets: out }
     }
 
-    fn of(&self, p: u32) -> &[u32] {
+    pub fn of(&self, p: u32) -> &[u32] {
         &self.facets[self.start[p as usize] as usize..self.start[p as usize + 1] as usize]
     }
 }
@@ -125,25 +120,39 @@ fn close_some(points: &[Point], facets: &mut Vec<[u32; 3]>) -> usize {
             continue;
         };
         both().for_each(|&f| touched[f as usize] = true);
-        for &f in around.of(lose) {
-            let corners = &mut facets[f as usize];
-            if corners.contains(&keep) {
-                gone[f as usize] = true;
-            } else {
-                corners
-                    .iter_mut()
-                    .filter(|c| **c == lose)
-                    .for_each(|c| *c = keep);
-            }
-        }
+        put_together(facets, &around, keep, lose, &mut gone);
         closed += 1;
     }
+    drop_gone(facets, &gone);
+    closed
+}
+
+/// Lets one point of an edge stand for both; what lay along the edge is gone.
+pub(super) fn put_together(
+    facets: &mut [[u32; 3]],
+    around: &Around,
+    keep: u32,
+    lose: u32,
+    gone: &mut [bool],
+) {
+    for &f in around.of(lose) {
+        let corners = &mut facets[f as usize];
+        if corners.contains(&keep) {
+            gone[f as usize] = true;
+        } else {
+            let lost = corners.iter_mut().filter(|c| **c == lose);
+            lost.for_each(|c| *c = keep);
+        }
+    }
+}
+
+/// Leaves out the facets that are gone.
+pub(super) fn drop_gone(facets: &mut Vec<[u32; 3]>, gone: &[bool]) {
     let mut f = 0;
     facets.retain(|_| {
         f += 1;
         !gone[f - 1]
     });
-    closed
 }
 
 /// Turns the longest edge of needles that lie beside a neighbour looking the same way. How many.
@@ -193,77 +202,8 @@ fn turn_needles(points: &[Point], facets: &mut [[u32; 3]]) -> usize {
     turned
 }
 
-/// Turns edges of low facets that lean off what lies about them, where the surface stays in place and the
-/// two new facets lean less and are less low. How many.
-fn turn_leaning(points: &[Point], facets: &mut [[u32; 3]]) -> usize {
-    let low: Vec<usize> = (0..facets.len())
-        .filter(|&f| shape(points, &facets[f]) < LOW)
-        .collect();
-    if low.is_empty() {
-        return 0;
-    }
-    let around = Around::new(points.len(), facets);
-    // The way that the surface about some points looks: larger facets say more.
-    let way = |facets: &[[u32; 3]], ring: &[u32]| -> Option<Vector> {
-        let all = ring.iter().flat_map(|&p| around.of(p));
-        let sum: Vector = all.map(|&f| area(points, &facets[f as usize])).sum();
-        sum.try_normalize(1e-12)
-    };
-    let upright = |c: &[u32; 3], way: &Vector| {
-        let n = area(points, c);
-        n.dot(way) / n.norm().max(1e-300)
-    };
-    let mut touched: HashSet<u32> = HashSet::new();
-    let mut turned = 0;
-    for f in low {
-        let corners = facets[f];
-        if way(facets, &corners).is_none_or(|w| upright(&corners, &w) > LEANING_COS) {
-            continue;
-        }
-        let best = (0..3).filter_map(|k| {
-            let [a, b, c] = [corners[k], corners[(k + 1) % 3], corners[(k + 2) % 3]];
-            let mut beside = around.of(a).iter().map(|&g| g as usize);
-            let g = beside.find(|&g| g != f && facets[g].contains(&b) && facets[g].contains(&a))?;
-            let d = *facets[g].iter().find(|&&p| p != a && p != b)?;
-            let ring = [a, b, c, d];
-            let mut of_c = around.of(c).iter();
-            let joined = of_c.any(|&h| facets[h as usize].contains(&d));
-            if d == c || joined || ring.iter().any(|p| touched.contains(p)) {
-                return None;
-            }
-            let w = way(facets, &ring)?;
-            let (old, new) = ([corners, facets[g]], [[c, a, d], [d, b, c]]);
-            let least =
-                |two: &[[u32; 3]; 2], of: &dyn Fn(&[u32; 3]) -> f64| of(&two[0]).min(of(&two[1]));
-            let lean = |c: &[u32; 3]| upright(c, &w);
-            let low = |c: &[u32; 3]| shape(points, c);
-            let gain = least(&new, &lean) - least(&old, &lean);
-            let better = gain > 0.02 && least(&new, &low) > least(&old, &low);
-            let place = |p: u32| points[p as usize];
-            let stays = apart(place(a), place(b), place(c), place(d)) < MOVED_MM;
-            (better && stays).then_some((gain, g, ring, new))
-        });
-        let Some((_, g, ring, new)) = best.max_by(|x, y| x.0.total_cmp(&y.0)) else {
-            continue;
-        };
-        facets[f] = new[0];
-        facets[g] = new[1];
-        touched.extend(ring);
-        turned += 1;
-    }
-    turned
-}
-
-/// How far the lines through a, b and through c, d pass each other, mm.
-fn apart(a: Point, b: Point, c: Point, d: Point) -> f64 {
-    let across = (b - a).cross(&(d - c));
-    across
-        .try_normalize(1e-18)
-        .map_or(f64::INFINITY, |n| (c - a).dot(&n).abs())
-}
-
 /// Height over the longest edge, as a share of that edge.
-fn shape(points: &[Point], c: &[u32; 3]) -> f64 {
+pub(super) fn shape(points: &[Point], c: &[u32; 3]) -> f64 {
     let [p, q, r] = c.map(|i| points[i as usize]);
     let longest_sq = (q - p)
         .norm_squared()
@@ -281,7 +221,7 @@ fn longest_first(points: &[Point], c: &[u32; 3]) -> [u32; 3] {
 }
 
 /// Closing an edge pinches the surface unless its ends have exactly two neighbours in common.
-fn pinches(facets: &[[u32; 3]], around: &Around, a: u32, b: u32) -> bool {
+pub(super) fn pinches(facets: &[[u32; 3]], around: &Around, a: u32, b: u32) -> bool {
     let ring = |p: u32| {
         let mut ring: Vec<u32> = around
             .of(p)
@@ -301,7 +241,7 @@ fn pinches(facets: &[[u32; 3]], around: &Around, a: u32, b: u32) -> bool {
     common != 2 || of_a.len() + of_b.len() < 8
 }
 
-fn area(points: &[Point], c: &[u32; 3]) -> Vector {
+pub(super) fn area(points: &[Point], c: &[u32; 3]) -> Vector {
     let [p, q, r] = c.map(|i| points[i as usize]);
     (q - p).cross(&(r - p)) / 2.0
 }
@@ -364,35 +304,6 @@ mod tests {
         assert!(facets.iter().all(|f| shape(&points, f) > 0.2), "{facets:?}");
         let all: f64 = facets.iter().map(|f| area(&points, f).z).sum();
         assert!((all - 1.0005).abs() < 1e-12, "{all}");
-    }
-
-    /// A low hill drawn with a point of its own on one side of an edge, and not on the other: between them a
-    /// facet stands on edge. Turned, both sides go up to the point.
-    #[test]
-    fn a_facet_that_stands_between_a_hill_and_a_long_edge_is_laid_down() {
-        let points = vec![
-            Point::new(0.0, 0.0, 0.0),
-            Point::new(0.24, 0.0, 0.0),
-            Point::new(0.15, 0.001, 0.012),
-            Point::new(0.1, -0.2, 0.0),
-            Point::new(0.1, 0.2, 0.0),
-        ];
-        let mut facets = [[0, 1, 2], [1, 0, 3], [0, 2, 4], [2, 1, 4]];
-        let upright = |facets: &[[u32; 3]]| {
-            let each = facets.iter().map(|f| area(&points, f));
-            each.map(|n| n.z / n.norm()).fold(1.0, f64::min)
-        };
-        assert!(upright(&facets) < 0.1, "{}", upright(&facets));
-        assert_eq!(turn_leaning(&points, &mut facets), 1);
-        assert!(upright(&facets) > 0.98, "{}", upright(&facets));
-        let flat: f64 = facets.iter().map(|f| area(&points, f).z).sum();
-        assert!((flat - 0.048).abs() < 1e-12, "{flat}");
-        assert_eq!(turn_leaning(&points, &mut facets), 0);
-        // A real fold, ten times as high, stays.
-        let mut high = points.clone();
-        high[2].z = 0.12;
-        let mut facets = [[0, 1, 2], [1, 0, 3], [0, 2, 4], [2, 1, 4]];
-        assert_eq!(turn_leaning(&high, &mut facets), 0);
     }
 
     /// A point of a ball doubled a thousandth away: the ball comes back closed, of the same volume.

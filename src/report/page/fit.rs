@@ -227,7 +227,15 @@ fn main_row(stack: &Stack, answer: &FitAnswer) -> AnswerRow {
         }
         Verdict::NotFound => (
             Outcome::CannotTell,
-            format!("no placement in {} starts", answer.starts),
+            match &answer.blocker {
+                Some(b) if b.short.is_none() => {
+                    format!(
+                        "the parts fit, but not with their tubes, in {} starts",
+                        answer.starts
+                    )
+                }
+                _ => format!("no placement in {} starts", answer.starts),
+            },
         ),
     };
     let blocker = answer.blocker.iter().map(|b| Finding {
@@ -281,7 +289,7 @@ fn margins_row(
         |m| {
             format!(
                 "least to spare {:.3} mm: {}",
-                m.spare_mm(),
+                tidy(m.spare_mm()),
                 margin_words(stack, m)
             )
         },
@@ -325,9 +333,14 @@ fn margin_words(stack: &Stack, m: &Margin) -> String {
     format!(
         "{} {kind}: {:.3} mm, asked {:.2}",
         names(stack, &m.parts),
-        m.have.0,
+        tidy(m.have.0),
         m.need.0
     )
+}
+
+/// To the thousandth that is shown, and no minus before nothing.
+fn tidy(mm: f64) -> f64 {
+    (mm * 1000.0).round() / 1000.0 + 0.0
 }
 
 fn tubes_row(stack: &Stack, certificate: Option<&Certificate>) -> AnswerRow {
