@@ -294,6 +294,16 @@ pub fn number(value: f64, unit: &str) -> String {
     format!("{value:.*}{gap}{unit}", digits(unit))
 }
 
+/// An area in mm², told as such too where it is less than what is shown.
+#[must_use]
+pub fn area(mm2: f64) -> String {
+    if mm2 > 0.0 && mm2 < 0.05 {
+        "under 0.1 mm2".to_owned()
+    } else {
+        number(mm2, "mm2")
+    }
+}
+
 /// A measured figure with its `±` and unit: `9.40 ± 0.12 mm`, or `9.40 ± 0.12 mm or more`.
 #[must_use]
 pub fn figure(m: &Measured, unit: &str) -> String {

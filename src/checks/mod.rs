@@ -31,7 +31,7 @@ pub mod wall;
 mod winding_inverted;
 
 pub use answer::{
-    Answer, Bar, Finding, Outcome, Sense, Verdict, figure, number, region_words, undecided,
+    Answer, Bar, Finding, Outcome, Sense, Verdict, area, figure, number, region_words, undecided,
 };
 pub use facts::Facts;
 pub use print::{explain, explain_id, list, markdown};

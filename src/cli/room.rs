@@ -7,6 +7,7 @@ use std::time::Instant;
 use crate::canal::{self, Canal};
 use crate::checks::shell::ScanSays;
 use crate::checks::{Facts, Verdict, number};
+use crate::intake::named_side;
 use crate::limits::{Limits, rows};
 use crate::mesh::{Mesh, MeshQueries, Point, Topology, Vector};
 use crate::read::{ReadOptions, Scan, Unit, read_file};
@@ -166,7 +167,10 @@ impl Maker {
             let first = soundness::inspect(&scan.mesh, &topology, &queries);
             canal::with_its_piece(&scan.mesh, &topology, &queries, first)
         };
-        let vetted = ScanSays::of(&Facts::new(&scan, &soundness, &found, None), &limits);
+        let vetted = ScanSays::of(
+            &Facts::new(&scan, &soundness, &found, None).with_named(named_side(&scan.path)),
+            &limits,
+        );
         let canal = found.map_err(|why| format!("no canal was measured: {why}"))?;
         Ok(Self {
             vetted,

@@ -8,6 +8,7 @@ use crate::canal::{self, Canal};
 use crate::checks::shell::{MeshFaults, ScanSays, ShellFacts};
 use crate::checks::wall::WallFacts;
 use crate::checks::{Facts, Outcome};
+use crate::intake::named_side;
 use crate::limits::{Limits, Setting, rows};
 use crate::mesh::{Mesh, MeshQueries, Point, Topology, Vector};
 use crate::read::{ReadOptions, Scan, read_file, sha256};
@@ -88,7 +89,10 @@ pub fn shell_of(
     );
     let first = soundness::inspect(&scan.mesh, &topology, &queries);
     let (sound, found) = canal::with_its_piece(&scan.mesh, &topology, &queries, first);
-    let vetted = ScanSays::of(&Facts::new(scan, &sound, &found, None), limits);
+    let vetted = ScanSays::of(
+        &Facts::new(scan, &sound, &found, None).with_named(named_side(&scan.path)),
+        limits,
+    );
     let canal = found.map_err(|why| {
         Failure::new(
             format!("{name}: cannot tell: no canal was measured: {why}"),

@@ -12,7 +12,7 @@ use rayon::prelude::*;
 
 use crate::canal::{self, Canal, NoCanal};
 use crate::checks::{Outcome, Verdict};
-use crate::intake::named;
+use crate::intake::named_side;
 use crate::limits::{Limits, rows};
 use crate::mesh::{MeshQueries, Point, Topology};
 use crate::read::{ReadOptions, Scan, read_file};
@@ -181,9 +181,8 @@ pub(super) fn run(args: Vet) -> Result<Ending, Failure> {
 fn one(path: &Path, settings: &Settings) -> Done {
     let work = || {
         let scan = read_file(path, &settings.read)?;
-        let stem = path.file_stem().unwrap_or_default().to_string_lossy();
         let command = Command {
-            named: named(&stem).side,
+            named: named_side(path),
             ..settings.command.clone()
         };
         let vetted = vetted(&scan, &command, &settings.limits);

@@ -7,6 +7,6 @@ mod pairs;
 mod store;
 
 pub use files::{NoFolder, scans_in};
-pub use name::{Named, named};
+pub use name::{Named, named, named_side};
 pub use pairs::{Ear, pair_words, side_by_side};
 pub use store::{Kept, Key, Store};

@@ -21,6 +21,12 @@ pub fn named(stem: &str) -> Named {
     }
 }
 
+/// The side that a file's name tells.
+#[must_use]
+pub fn named_side(path: &std::path::Path) -> Option<Side> {
+    named(&path.file_stem().unwrap_or_default().to_string_lossy()).side
+}
+
 /// Letters, a dash or underscore perhaps, and figures, ended by anything that is neither.
 fn order(stem: &str) -> Option<String> {
     let letters = stem.chars().take_while(char::is_ascii_alphabetic).count();

@@ -403,7 +403,7 @@ pub fn shell_text(report: &ShellReport) -> String {
     for outcome in [Outcome::Breaks, Outcome::CannotTell] {
         for check in report.checks.iter().filter(|c| c.outcome == outcome) {
             let weighs = match check.weighs {
-                Verdict::Design => " (nothing hangs on it)",
+                Verdict::Design => " (does not hold the answer back)",
                 _ => "",
             };
             fault(&mut out, check, weighs);

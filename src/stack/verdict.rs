@@ -88,6 +88,9 @@ pub struct FitAnswer {
     pub cut_short: bool,
     /// Where the bores leave, if any part asks for one: told, or found.
     pub tip: Option<Tip>,
+    /// Nobody told where the bores leave, and no canal was there to tell it: the cavity's narrow end was
+    /// taken, which may be another than the ear's.
+    pub tip_guessed: bool,
     /// What the reader should know besides.
     pub notes: Vec<String>,
 }
@@ -121,6 +124,8 @@ pub(crate) fn fit_in(
     let until = limit.map(|s| start + Duration::from_secs_f64(s));
     let tip = tip_of(cavity.tip, stack, depth, &MeshQueries::new(cavity.mesh()));
     let notes = notes(cavity, stack, tip);
+    let untold = cavity.tip.is_none() && stack.bores_in_use().any(|b| b.exit.is_none());
+    let tip_guessed = tip.is_some() && untold;
     let mut cavity = cavity.clone();
     cavity.tip = tip;
     let cavity = &cavity;
@@ -132,6 +137,7 @@ pub(crate) fn fit_in(
         starts: 0,
         cut_short: false,
         tip,
+        tip_guessed,
         notes: notes.clone(),
     };
     if let Some(proof) = bounds::cheap(cavity, stack, depth) {
@@ -155,7 +161,10 @@ pub(crate) fn fit_in(
     }
     match proof {
         Some(proof) => refused(proof),
-        None => told(found, tip, notes),
+        None => FitAnswer {
+            tip_guessed,
+            ..told(found, tip, notes)
+        },
     }
 }
 
@@ -205,6 +214,7 @@ fn told(outcome: Outcome, tip: Option<Tip>, mut notes: Vec<String>) -> FitAnswer
         starts: outcome.starts,
         cut_short: outcome.cut_short && !fits,
         tip,
+        tip_guessed: false,
         notes,
     }
 }

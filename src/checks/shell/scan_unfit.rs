@@ -12,7 +12,8 @@ pub static CHECK: ShellCheck = ShellCheck {
     explains: "The scan is vetted before anything is made of it, with the same limits and no side \
         ordered. Where the impression must be taken again, the shell is told to be unfit whatever its \
         wall; where that can't be told, neither can this. What would have to be repaired on the scan \
-        first is named, and nothing hangs on it here: the shell may have been cut clear of it.",
+        first is named, and does not hold the answer back: the shell may have been cut clear of it. A \
+        file's name that tells the other side counts as in `vet`.",
     worst: Verdict::Retake,
     limits: &[],
     run,

@@ -1,6 +1,6 @@
 //! Thin walls that stand free, such as lips and fins, need more than walls held all round.
 
-use crate::checks::{Answer, Bar, Verdict, figure, number, undecided};
+use crate::checks::{Answer, Bar, Verdict, area, figure, undecided};
 use crate::limits::{Limits, rows};
 use crate::shell::wall::ThinSpot;
 
@@ -28,9 +28,9 @@ fn run(facts: &WallFacts, limits: &Limits) -> Answer {
     let bad = |s: &&&ThinSpot| bar.judge(&s.least_mm) != Some(true);
     let findings = free.iter().filter(bad).map(|s| {
         let says = format!(
-            "{} over {}, free along {:.0} % of its border",
+            "{} before polishing over {}, free along {:.0} % of its border",
             figure(&s.least_mm, "mm"),
-            number(s.area_mm2, "mm2"),
+            area(s.area_mm2),
             100.0 * s.free_border
         );
         facts.finding(&s.point, says)
@@ -40,7 +40,7 @@ fn run(facts: &WallFacts, limits: &Limits) -> Answer {
         return Answer::holds("no thin wall stands free");
     };
     let worst = free[k];
-    let says = figure(&worst.least_mm, "mm");
+    let says = format!("{} before polishing", figure(&worst.least_mm, "mm"));
     let answer = match told {
         Some(true) => Answer::holds(says),
         Some(false) => Answer::breaks(

@@ -1,7 +1,7 @@
 //! Is the wall thick enough everywhere, after polishing? The question that a finished shell is
 //! measured for.
 
-use crate::checks::{Answer, Bar, Verdict, figure, number, undecided};
+use crate::checks::{Answer, Bar, Verdict, area, figure, undecided};
 use crate::limits::{Limits, rows};
 
 use super::{WallCheck, WallFacts, decide, polished};
@@ -52,19 +52,19 @@ fn run(facts: &WallFacts, limits: &Limits) -> Answer {
             let says = format!(
                 "{} over {}",
                 figure(&polished(spot.least_mm, limits), "mm"),
-                number(spot.area_mm2, "mm2")
+                area(spot.area_mm2)
             );
             facts.finding(&spot.point, says)
         })
         .collect();
     let answer = if told == Some(false) {
-        let area: f64 = spots.iter().map(|s| s.area_mm2).sum();
+        let all: f64 = spots.iter().map(|s| s.area_mm2).sum();
         let places = if spots.len() == 1 { "place" } else { "places" };
         let says = format!(
             "least {}; {} thin {places}, {} in all",
             figure(&value, "mm"),
             spots.len(),
-            number(area, "mm2")
+            area(all)
         );
         Answer::breaks(
             Verdict::Repair,

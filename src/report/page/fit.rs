@@ -199,10 +199,13 @@ fn headline(answer: &FitAnswer) -> Headline {
             "no placement was found, and no proof that there is none".to_owned(),
         ),
     };
+    let guessed = answer.tip_guessed && answer.verdict == Verdict::Fits;
+    let only = "; only if the tubes may leave through the cavity's narrow end: nobody told where the \
+        canal is";
     Headline {
         tone,
         words: words.to_owned(),
-        because,
+        because: because + if guessed { only } else { "" },
     }
 }
 

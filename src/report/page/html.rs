@@ -29,6 +29,8 @@ const SCRIPT: &str = concat!(
 );
 const STYLE: &str = include_str!("page.css");
 
+/// More places than this do not all show in an answer's list: they are counted below it.
+const SCROLLED: usize = 4;
 /// Findings shown on the printed record; what is more is told by number.
 const MOST_PRINTED: usize = 10;
 
@@ -217,6 +219,9 @@ fn answer(row: &AnswerRow) -> Markup {
             @if !row.findings.is_empty() {
                 ol.places {
                     @for f in &row.findings { (finding(f)) }
+                }
+                @if row.findings.len() > SCROLLED {
+                    p.note.unprinted { (row.findings.len()) " places: scroll for all" }
                 }
             }
             @if let Some(advice) = &row.advice { p.advice { (rich(advice)) } }

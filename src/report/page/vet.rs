@@ -13,8 +13,10 @@ use crate::report::{CheckReport, FindingReport, Report, SideWord, limit_words};
 use crate::soundness::{Pit, Region, Soundness};
 use crate::undercut::Pulls;
 
-/// How far out of the aperture the section plane can be moved, mm.
+/// How far out of the aperture the section plane can be moved at least and at most, mm; within that, as far as
+/// the surface reaches.
 const OUTSIDE_MM: f64 = 6.0;
+const MOST_OUTSIDE_MM: f64 = 30.0;
 
 /// The page of a scan, from what was measured and what is reported of it.
 #[must_use]
@@ -281,7 +283,8 @@ pub(super) fn marks(canal: &Canal) -> Vec<Mark> {
 /// The axis as a spine: the canal's own sections, and a way out of the aperture into the concha.
 pub(super) fn canal_spine(canal: &Canal, layers: Vec<usize>) -> Option<Spine> {
     let a = &canal.aperture;
-    let out_steps = (OUTSIDE_MM / 0.25) as usize;
+    // As far out as there is something, so that a faceplate's place is reached too.
+    let out_steps = (canal.outer_reach_mm.clamp(OUTSIDE_MM, MOST_OUTSIDE_MM) / 0.25) as usize;
     let outside = (1..=out_steps).rev().map(|i| {
         let at = 0.25 * i as f64;
         Station {

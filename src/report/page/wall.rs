@@ -96,12 +96,16 @@ pub(super) fn layers(
     stock: f64,
     limit: Option<&(f64, String)>,
 ) -> Vec<Layer> {
-    let inner = |f: &[u32; 3]| {
-        f.iter()
-            .all(|&p| wall.surface[p as usize] == Surface::Inner)
+    let inner = |f: usize| {
+        let corners = mesh.facets()[f].iter();
+        corners
+            .copied()
+            .all(|p| wall.surface[p as usize] == Surface::Inner)
     };
-    let (outer_mesh, from) = part_of(mesh, |f| !inner(f));
-    let (inner_mesh, _) = part_of(mesh, inner);
+    // What is taken for the opening is open: two surfaces in one place would flicker.
+    let solid = |f: usize| !wall.in_opening.get(f).is_some_and(|&open| open);
+    let (outer_mesh, from) = part_of(mesh, |f| solid(f) && !inner(f));
+    let (inner_mesh, _) = part_of(mesh, |f| solid(f) && inner(f));
     let map = |name: &str, values: &[f64], off: f64, limit: Option<MapLimit>| ScalarMap {
         name: name.to_owned(),
         values: from.iter().map(|&p| values[p as usize] - off).collect(),
@@ -161,10 +165,11 @@ fn range(wall: &Wall, limit: Option<&MapLimit>) -> [f64; 2] {
 }
 
 /// The facets asked for as a mesh of their own, and of its points those of the whole.
-fn part_of(mesh: &Mesh, wanted: impl Fn(&[u32; 3]) -> bool) -> (Mesh, Vec<u32>) {
+fn part_of(mesh: &Mesh, wanted: impl Fn(usize) -> bool) -> (Mesh, Vec<u32>) {
     let mut number = vec![u32::MAX; mesh.points().len()];
     let (mut from, mut facets) = (Vec::new(), Vec::new());
-    for corners in mesh.facets().iter().filter(|f| wanted(f)) {
+    let kept = (0..mesh.facets().len()).filter(|&f| wanted(f));
+    for corners in kept.map(|f| mesh.facets()[f]) {
         facets.push(corners.map(|p| {
             let at = &mut number[p as usize];
             if *at == u32::MAX {

@@ -143,7 +143,10 @@ fn foot(canvas: &mut Canvas, model: &PageModel) {
 }
 
 fn legend(canvas: &mut Canvas, map: &ScalarMap, x: f64, y: f64, wide: f64) {
-    canvas.text(&format!("{}, mm", map.name), x, y, TEXT, INK);
+    let untold = map.values.iter().any(|v| !v.is_finite());
+    let grey = if untold { " (grey: no figure)" } else { "" };
+    let says = format!("{}, mm{grey}", map.name);
+    canvas.text(&fitting(&says, wide, TEXT), x, y, TEXT, INK);
     let [low, high] = map.range_mm;
     let steps = 190;
     for i in 0..steps {

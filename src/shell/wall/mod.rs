@@ -257,6 +257,8 @@ pub struct Wall {
     pub webs: Vec<Web>,
     /// Where outer surface and cavity, given apart, lie on each other: not measured.
     pub opening: Option<Opening>,
+    /// Of every facet: does it lie in that opening? Empty without one.
+    pub in_opening: Vec<bool>,
     /// Closed hollows without a drain.
     pub trapped: Vec<Trapped>,
     /// Connected surfaces and what they bound.
@@ -398,6 +400,7 @@ pub fn wall_beside<T: Send>(
         bores,
         webs,
         opening: opened.told,
+        in_opening: opened.whole,
     };
     let wall = assemble(mesh, topology, oriented, seats, found, options);
     Ok((wall, beside))
@@ -411,6 +414,7 @@ struct Found {
     bores: Vec<Bore>,
     webs: Vec<Web>,
     opening: Option<Opening>,
+    in_opening: Vec<bool>,
 }
 
 fn assemble(
@@ -428,6 +432,7 @@ fn assemble(
         bores,
         webs,
         opening,
+        in_opening,
     } = found;
     let plus_minus_mm = figures::plus_minus(mesh, &seats, &at);
     let mut wall = Wall {
@@ -447,6 +452,7 @@ fn assemble(
         bores,
         webs,
         opening,
+        in_opening,
         trapped: figures::trapped(&oriented),
         sheets: Vec::new(),
         cautions: Vec::new(),

@@ -49,8 +49,10 @@ void main() {
 // A line's piece is a rectangle: corner.x runs along it, corner.y across.
 const LINE_POINTS = `#version 300 es
 in vec2 corner; in vec3 from; in vec3 to;
-uniform mat4 eye; uniform vec2 screen; uniform float width; uniform float nearer;
+uniform mat4 eye; uniform vec2 screen; uniform float width; uniform float nearer; uniform vec4 plane;
+out float beyond;
 void main() {
+  beyond = dot(plane.xyz, mix(from, to, corner.x)) - plane.w;
   vec4 a = eye * vec4(from, 1.0), b = eye * vec4(to, 1.0);
   vec2 way = (b.xy - a.xy) * screen;
   float l = length(way);
@@ -64,8 +66,12 @@ void main() {
 const LINE_COLOURS = `#version 300 es
 precision highp float;
 uniform vec4 colour;
+in float beyond;
 out vec4 seen;
-void main() { seen = vec4(colour.rgb * colour.a, colour.a); }`;
+void main() {
+  if (beyond < -0.02) discard;
+  seen = vec4(colour.rgb * colour.a, colour.a);
+}`;
 
 function programOf(gl, points, colours) {
   const program = gl.createProgram();
@@ -201,7 +207,7 @@ function makeDrawer(canvas, scaleBytes) {
   }
 
   // Each line twice: faint where something hides it, full where nothing does.
-  function drawLine(kept, eye) {
+  function drawLine(kept, eye, cut) {
     if (!kept.pieces) return;
     const u = line.uniform;
     gl.useProgram(line.program);
@@ -209,6 +215,7 @@ function makeDrawer(canvas, scaleBytes) {
     feed(line.attribute("from"), kept.from, 3, 1);
     feed(line.attribute("to"), kept.to, 3, 1);
     gl.uniformMatrix4fv(u("eye"), false, eye.matrix);
+    gl.uniform4fv(u("plane"), cut || [0, 0, 0, 0]);
     gl.uniform2f(u("screen"), canvas.width / 2, canvas.height / 2);
     gl.uniform1f(u("width"), kept.width * eye.dense);
     gl.enable(gl.BLEND);
@@ -225,7 +232,8 @@ function makeDrawer(canvas, scaleBytes) {
     for (const name of ["from", "to"]) gl.vertexAttribDivisor(line.attribute(name), 0);
   }
 
-  function draw(eye, layers, lines) {
+  // `cut`: the plane beyond which lines are not drawn.
+  function draw(eye, layers, lines, cut) {
     gl.viewport(0, 0, canvas.width, canvas.height);
     gl.clearColor(0.985, 0.98, 0.965, 1);
     gl.clear(gl.COLOR_BUFFER_BIT | gl.DEPTH_BUFFER_BIT);
@@ -233,7 +241,7 @@ function makeDrawer(canvas, scaleBytes) {
     gl.blendFunc(gl.ONE, gl.ONE_MINUS_SRC_ALPHA);
     for (const [layer, seen] of layers) if (!seen.glass) drawSurface(layer, eye, seen);
     for (const [layer, seen] of layers) if (seen.glass) drawSurface(layer, eye, seen);
-    for (const kept of lines) drawLine(kept, eye);
+    for (const kept of lines) drawLine(kept, eye, cut);
   }
 
   return { gl, keepLayer, keepLine, draw };

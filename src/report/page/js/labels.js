@@ -53,11 +53,12 @@ function makeLabels(holder, camera) {
     lead.style.transform = `translate(${from[0].toFixed(1)}px, ${from[1].toFixed(1)}px) rotate(${Math.atan2(dy, dx)}rad)`;
   };
   // Names stand in a column at either side, numbers at their places or beside each other.
-  const place = () => {
+  // What `away` says was cut away has no name left.
+  const place = (away) => {
     const sides = [[], []], taken = [];
     for (const label of kept) {
       const { e, at, shown, kind, lead } = label;
-      const spot = shown && at ? camera.toScreen(at).slice(0, 2) : null;
+      const spot = shown && at && !(kind && away && away(at)) ? camera.toScreen(at).slice(0, 2) : null;
       e.hidden = !spot || Math.min(...spot) < 2 || spot[0] > camera.width - 2 || spot[1] > camera.height - 2;
       if (lead) lead.hidden = e.hidden;
       if (e.hidden) continue;

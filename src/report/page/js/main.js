@@ -50,7 +50,7 @@ function drawNow() {
   if (!drawer) return;
   fitCanvas();
   const shown = layers.map((layer, i) => [layer, {
-    glass: layer.glass || (state.glass && i === main), cutting: state.cutting && spine && spine.layers.includes(i),
+    glass: layer.glass || (state.glass && i === main), cutting: state.cutting && spine,
     coarse: pace.coarse(), plane: state.plane, map: state.map && state.map.layer === i ? state.map : null,
   }]).filter(([layer]) => layer.shown);
   // Moved along its way, a surface stays behind as glass where it lay.
@@ -59,8 +59,9 @@ function drawNow() {
   if (still) shown.push([moving, { ...still[1], glass: false, moved: place }]);
   if (still) shown[shown.indexOf(still)] = [moving, { ...still[1], glass: true, map: null }];
   const seen = lines.filter((l) => !state.hiddenLines.has(l.name));
-  drawer.draw(camera.eye(), shown, [...seen, ...outlineLines, ...(measureLine ? [measureLine] : [])]);
-  labels.place();
+  const cut = state.cutting && spine ? state.plane : null;
+  drawer.draw(camera.eye(), shown, [...seen, ...outlineLines, ...(measureLine ? [measureLine] : [])], cut);
+  labels.place(cut && ((p) => dot(p, cut) - cut[3] < -0.02));
   pace.drawn();
 }
 
@@ -265,6 +266,7 @@ function drawLegend(legend, map) {
   legend.append(bar, element("div", { class: "ends" },
     ...map.signed ? [`${low.toFixed(2)} mm and below`, "0", `+${high.toFixed(2)} mm and above`].map((says) => element("span", {}, says))
       : [element("span", {}, `${low.toFixed(1)} mm`), element("span", {}, `${high.toFixed(1)} mm and more`)]));
+  if (map.value.some((v) => v < -1e8)) legend.append(element("p", { class: "note" }, "grey: no figure (edges, cuts, and what is not judged)"));
   if (map.limit) {
     legend.append(element("p", { class: "limitsays", "data-limit-mm": map.limit.mm },
       `striped: ${map.limit.goodBelow ? "over" : "under"} ${map.limit.mm.toFixed(2)} mm, ${map.limit.words}`));
