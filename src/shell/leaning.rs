@@ -18,6 +18,8 @@ const MOVED_MM: f64 = 0.015;
 const CLOSE_MM: f64 = 0.08;
 /// What stays leaning may lean so much more (cosine) for one that goes.
 const LESS_UPRIGHT: f64 = 0.05;
+/// Where sound facets at a point differ by more than this cosine (37°), it stands on a rim.
+const RIM_COS: f64 = 0.8;
 /// A sound facet turns by no more than this when an edge beside it is closed, as cosine (14°).
 const KEPT_COS: f64 = 0.97;
 
@@ -85,6 +87,14 @@ fn may_close(points: &[Point], facets: &[[u32; 3]], around: &Around, keep: u32, 
     let old: Vec<[u32; 3]> = (around.of(lose).iter())
         .map(|&f| facets[f as usize])
         .collect();
+    // A point of a rim stays: closed up, the rim would be rounded.
+    let sides: Vec<Vector> = (old.iter().filter(|c| shape(points, c) >= LOW))
+        .filter_map(|c| area(points, c).try_normalize(1e-12))
+        .collect();
+    let on_rim = |n: &Vector| sides.iter().any(|m| n.dot(m) < RIM_COS);
+    if sides.iter().any(on_rim) {
+        return false;
+    }
     let least = |all: &mut dyn Iterator<Item = f64>| all.fold(1.0, f64::min);
     let before = least(&mut old.iter().map(|c| upright(points, c, &w)));
     let new: Vec<([u32; 3], [u32; 3])> = (old.iter().filter(|c| !c.contains(&keep)))
