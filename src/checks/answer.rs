@@ -298,7 +298,7 @@ pub fn number(value: f64, unit: &str) -> String {
 #[must_use]
 pub fn area(mm2: f64) -> String {
     if mm2 > 0.0 && mm2 < 0.05 {
-        "under 0.1 mm2".to_owned()
+        "less than 0.1 mm2".to_owned()
     } else {
         number(mm2, "mm2")
     }

@@ -556,6 +556,23 @@ fn an_unordered_side_holds_nothing_back() {
     assert_eq!(got.weighs, Verdict::Design);
 }
 
+/// A file's name is no order either, but where it says the other side nobody can tell which ear it is.
+#[test]
+fn a_name_of_the_other_side_holds_the_verdict_back() {
+    let mut ear = Ear::good();
+    ear.ordered = None;
+    ear.canal().side = Some(Side::Right);
+    let check = find("side-unlike-order").expect("a check of that id");
+    for (named, weighs) in [
+        (Side::Left, Verdict::CannotTell),
+        (Side::Right, Verdict::Design),
+    ] {
+        let facts = Facts::new(&ear.scan, &ear.soundness, &ear.canal, None).with_named(Some(named));
+        let got = (check.run)(&facts, &Limits::default());
+        assert_eq!((got.outcome, got.weighs), (Outcome::CannotTell, weighs));
+    }
+}
+
 #[test]
 fn holes_are_judged_by_place_and_width() {
     for (z, span, id, weighs) in [

@@ -2,9 +2,9 @@
 //! other, or by two rows of points, facets a few micrometres high stand between them. Nothing is wrong
 //! with the places, but a wall read along such a facet's lean is none.
 
-use std::collections::HashSet;
+use rayon::prelude::*;
 
-use super::slivers::{Around, area, drop_gone, pinches, put_together, shape};
+use super::slivers::{Around, Turn, area, drop_gone, pinches, put_together, shape};
 use crate::mesh::{Point, Vector, nearest_on_triangle};
 
 /// A facet lower than this share of its longest edge, and leaning by more than this cosine (26°) off what
@@ -12,16 +12,22 @@ use crate::mesh::{Point, Vector, nearest_on_triangle};
 /// be read along its lean.
 const LOW: f64 = 0.3;
 const LEANING_COS: f64 = 0.9;
-/// Closing an edge or turning one may move the surface by no more than this, mm: what a facet's middle may be off. Points stay.
+/// Closing an edge or turning one may move the surface by no more than this, mm: what a facet's middle may be
+/// off. The points that are left stay.
 const MOVED_MM: f64 = 0.015;
 /// Edges up to this long are closed beside such facets, mm. Longer: a crease loses points that it needs.
 const CLOSE_MM: f64 = 0.08;
 /// What stays leaning may lean so much more (cosine) for one that goes.
 const LESS_UPRIGHT: f64 = 0.05;
-/// Where sound facets at a point differ by more than this cosine (37°), it stands on a rim.
-const RIM_COS: f64 = 0.8;
-/// A sound facet turns by no more than this when an edge beside it is closed, as cosine (14°).
+/// A facet higher than this looks a way that micrometres do not change, mm.
+const TOLD_MM: f64 = 0.02;
+/// Where such facets differ by more than this cosine (60°), there is a rim, which would be rounded: a lid
+/// whose border goes down by 10 µm is level no more. Creases are flatter.
+const RIM_COS: f64 = 0.5;
+/// Such a facet turns by no more than this when an edge beside it is closed, as cosine (14°).
 const KEPT_COS: f64 = 0.97;
+/// Turning an edge lays its facets down by so much at least, as cosine.
+const GAIN: f64 = 0.02;
 
 /// The way that the surface about some points looks: larger facets say more.
 fn way(points: &[Point], facets: &[[u32; 3]], around: &Around, ring: &[u32]) -> Option<Vector> {
@@ -36,43 +42,87 @@ fn upright(points: &[Point], c: &[u32; 3], way: &Vector) -> f64 {
     n.dot(way) / n.norm().max(1e-300)
 }
 
-/// Closes short edges of low facets that lean off what lies about them, where what is sound keeps its way,
-/// fewer lean than before, and the surface stays in place. How many.
-pub(super) fn close_leaning(points: &[Point], facets: &mut Vec<[u32; 3]>) -> usize {
+/// The way that a facet looks, where it is high enough to tell.
+fn told_way(points: &[Point], c: &[u32; 3]) -> Option<Vector> {
+    let n = area(points, c);
+    // Twice the area over the longest edge, which is the root of twice the area over the shape.
+    let height = (2.0 * n.norm() * shape(points, c)).sqrt();
+    n.try_normalize(1e-12).filter(|_| height > TOLD_MM)
+}
+
+/// Do facets about some points that tell their way differ as at a rim?
+fn at_rim(points: &[Point], facets: &[[u32; 3]], around: &Around, ring: &[u32]) -> bool {
+    let all = ring.iter().flat_map(|&p| around.of(p));
+    let sides: Vec<Vector> = all
+        .filter_map(|&f| told_way(points, &facets[f as usize]))
+        .collect();
+    let differs = |n: &Vector| sides.iter().any(|m| n.dot(m) < RIM_COS);
+    sides.iter().any(differs)
+}
+
+/// The facets that stand on edge, if any, and what lies about each point.
+fn standing(points: &[Point], facets: &[[u32; 3]]) -> Option<(Around, Vec<usize>)> {
     let low: Vec<usize> = (0..facets.len())
+        .into_par_iter()
+        .with_min_len(1024)
         .filter(|&f| shape(points, &facets[f]) < LOW)
         .collect();
     if low.is_empty() {
-        return 0;
+        return None;
     }
     let around = Around::new(points.len(), facets);
-    let mut touched = vec![false; facets.len()];
+    let leans = |f: &usize| {
+        let w = way(points, facets, &around, &facets[*f]);
+        w.is_some_and(|w| upright(points, &facets[*f], &w) < LEANING_COS)
+    };
+    let all: Vec<usize> = low
+        .into_par_iter()
+        .with_min_len(256)
+        .filter(leans)
+        .collect();
+    Some((around, all)).filter(|(_, all)| !all.is_empty())
+}
+
+/// Lays down facets that stand on edge: edges are turned, and then short ones closed, each apart from what changed
+/// before. How many; again until none is left to change.
+pub(super) fn lay_down(points: &[Point], facets: &mut Vec<[u32; 3]>) -> usize {
+    let Some(standing) = standing(points, facets) else {
+        return 0;
+    };
+    let mut touched = vec![false; points.len()];
+    let turned = turn_edges(points, facets, &standing, &mut touched);
+    turned + close_edges(points, facets, &standing, &mut touched)
+}
+
+/// Closes short edges of facets that stand on edge, where what tells its way keeps it, fewer lean than before,
+/// and the surface stays in place. Points of facets that changed are `touched`. How many.
+fn close_edges(
+    points: &[Point],
+    facets: &mut Vec<[u32; 3]>,
+    (around, all): &(Around, Vec<usize>),
+    touched: &mut [bool],
+) -> usize {
     let mut gone = vec![false; facets.len()];
     let mut closed = 0;
-    for f in low {
+    for &f in all {
         let corners = facets[f];
-        let leans = way(points, facets, &around, &corners)
-            .is_some_and(|w| upright(points, &corners, &w) < LEANING_COS);
-        if !leans || touched[f] {
-            continue;
-        }
         let length = |[a, b]: [u32; 2]| (points[a as usize] - points[b as usize]).norm();
         let mut edges = [0, 1, 2].map(|k| [corners[k], corners[(k + 1) % 3]]);
         edges.sort_by(|x, y| length(*x).total_cmp(&length(*y)));
         let chosen = (edges.into_iter())
-            .filter(|e| length(*e) < CLOSE_MM)
+            .filter(|e| length(*e) < CLOSE_MM && e.iter().all(|&p| !touched[p as usize]))
             .flat_map(|[a, b]| [[a, b], [b, a]])
             .find(|&[keep, lose]| {
-                let mut both = around.of(keep).iter().chain(around.of(lose));
-                both.all(|&g| !touched[g as usize])
-                    && !pinches(facets, &around, keep, lose)
-                    && may_close(points, facets, &around, keep, lose)
+                !pinches(facets, around, keep, lose)
+                    && may_close(points, facets, around, keep, lose)
             });
         if let Some([keep, lose]) = chosen {
             for &g in around.of(keep).iter().chain(around.of(lose)) {
-                touched[g as usize] = true;
+                for p in facets[g as usize] {
+                    touched[p as usize] = true;
+                }
             }
-            put_together(facets, &around, keep, lose, &mut gone);
+            put_together(facets, around, keep, lose, &mut gone);
             closed += 1;
         }
     }
@@ -87,90 +137,69 @@ fn may_close(points: &[Point], facets: &[[u32; 3]], around: &Around, keep: u32, 
     let old: Vec<[u32; 3]> = (around.of(lose).iter())
         .map(|&f| facets[f as usize])
         .collect();
-    // A point of a rim stays: closed up, the rim would be rounded.
-    let sides: Vec<Vector> = (old.iter().filter(|c| shape(points, c) >= LOW))
-        .filter_map(|c| area(points, c).try_normalize(1e-12))
-        .collect();
-    let on_rim = |n: &Vector| sides.iter().any(|m| n.dot(m) < RIM_COS);
-    if sides.iter().any(on_rim) {
-        return false;
-    }
-    let least = |all: &mut dyn Iterator<Item = f64>| all.fold(1.0, f64::min);
-    let before = least(&mut old.iter().map(|c| upright(points, c, &w)));
     let new: Vec<([u32; 3], [u32; 3])> = (old.iter().filter(|c| !c.contains(&keep)))
         .map(|c| (*c, c.map(|p| if p == lose { keep } else { p })))
         .collect();
-    let after = least(&mut new.iter().map(|(_, c)| upright(points, c, &w)));
+    let leans = |c: &[u32; 3]| upright(points, c, &w);
+    let least = |all: &mut dyn Iterator<Item = f64>| all.fold(1.0, f64::min);
+    let worse = least(&mut new.iter().map(|(_, c)| leans(c)))
+        < least(&mut old.iter().map(leans)) - LESS_UPRIGHT;
+    let left = new.iter().filter(|(_, c)| leans(c) < LEANING_COS).count();
+    let fewer = left < old.iter().filter(|c| leans(c) < LEANING_COS).count();
     let keeps_its_way = |(was, is): &([u32; 3], [u32; 3])| {
-        let (n, m) = (area(points, was), area(points, is));
-        let sound = shape(points, was) >= LOW || upright(points, was, &w) > LEANING_COS;
-        !sound || n.dot(&m) > KEPT_COS * n.norm() * m.norm()
+        told_way(points, was).is_none_or(|n| upright(points, is, &n) > KEPT_COS)
     };
     let lost = points[lose as usize];
     let off = new.iter().map(|(_, c)| {
         let [a, b, c] = c.map(|p| points[p as usize]);
         (nearest_on_triangle(&lost, &a, &b, &c) - lost).norm()
     });
-    let leaning = |c: &[u32; 3]| upright(points, c, &w) < LEANING_COS;
-    let fewer =
-        new.iter().filter(|(_, c)| leaning(c)).count() < old.iter().filter(|c| leaning(c)).count();
+    let rim = at_rim(points, facets, around, &[keep, lose]);
     fewer
-        && after > before - LESS_UPRIGHT
+        && !worse
+        && !rim
         && new.iter().all(keeps_its_way)
         && off.fold(f64::INFINITY, f64::min) < MOVED_MM
 }
 
-/// Turns edges of low facets that lean off what lies about them, where the surface stays in place and the
-/// two new facets lean less and are less low. How many.
-pub(super) fn turn_leaning(points: &[Point], facets: &mut [[u32; 3]]) -> usize {
-    let low: Vec<usize> = (0..facets.len())
-        .filter(|&f| shape(points, &facets[f]) < LOW)
-        .collect();
-    if low.is_empty() {
-        return 0;
-    }
-    let around = Around::new(points.len(), facets);
-    let way = |facets: &[[u32; 3]], ring: &[u32]| way(points, facets, &around, ring);
-    let upright = |c: &[u32; 3], way: &Vector| upright(points, c, way);
-    let mut touched: HashSet<u32> = HashSet::new();
+/// Turns edges of facets that stand on edge, where the surface stays in place and the two new facets lean
+/// less and are less low. How many.
+fn turn_edges(
+    points: &[Point],
+    facets: &mut [[u32; 3]],
+    (around, all): &(Around, Vec<usize>),
+    touched: &mut [bool],
+) -> usize {
     let mut turned = 0;
-    for f in low {
-        let corners = facets[f];
-        if way(facets, &corners).is_none_or(|w| upright(&corners, &w) > LEANING_COS) {
-            continue;
+    for &f in all {
+        let [a, b, c] = facets[f];
+        let turns = [[a, b, c], [b, c, a], [c, a, b]].into_iter();
+        let best = turns
+            .filter_map(|corners| Turn::of(facets, around, f, corners))
+            .filter(|t| t.ring.iter().all(|&p| !touched[p as usize]))
+            .filter_map(|t| Some((gain(points, facets, around, &t)?, t)))
+            .max_by(|x, y| x.0.total_cmp(&y.0));
+        if let Some((_, turn)) = best {
+            turn.done(facets);
+            turn.ring.iter().for_each(|&p| touched[p as usize] = true);
+            turned += 1;
         }
-        let best = (0..3).filter_map(|k| {
-            let [a, b, c] = [corners[k], corners[(k + 1) % 3], corners[(k + 2) % 3]];
-            let mut beside = around.of(a).iter().map(|&g| g as usize);
-            let g = beside.find(|&g| g != f && facets[g].contains(&b) && facets[g].contains(&a))?;
-            let d = *facets[g].iter().find(|&&p| p != a && p != b)?;
-            let ring = [a, b, c, d];
-            let mut of_c = around.of(c).iter();
-            let joined = of_c.any(|&h| facets[h as usize].contains(&d));
-            if d == c || joined || ring.iter().any(|p| touched.contains(p)) {
-                return None;
-            }
-            let w = way(facets, &ring)?;
-            let (old, new) = ([corners, facets[g]], [[c, a, d], [d, b, c]]);
-            let least =
-                |two: &[[u32; 3]; 2], of: &dyn Fn(&[u32; 3]) -> f64| of(&two[0]).min(of(&two[1]));
-            let lean = |c: &[u32; 3]| upright(c, &w);
-            let low = |c: &[u32; 3]| shape(points, c);
-            let gain = least(&new, &lean) - least(&old, &lean);
-            let better = gain > 0.02 && least(&new, &low) > least(&old, &low);
-            let place = |p: u32| points[p as usize];
-            let stays = apart(place(a), place(b), place(c), place(d)) < MOVED_MM;
-            (better && stays).then_some((gain, g, ring, new))
-        });
-        let Some((_, g, ring, new)) = best.max_by(|x, y| x.0.total_cmp(&y.0)) else {
-            continue;
-        };
-        facets[f] = new[0];
-        facets[g] = new[1];
-        touched.extend(ring);
-        turned += 1;
     }
     turned
+}
+
+/// By how much turning lays its two facets down, as cosine; `None` where it may not be.
+fn gain(points: &[Point], facets: &[[u32; 3]], around: &Around, turn: &Turn) -> Option<f64> {
+    let old = turn.facets.map(|f| facets[f]);
+    let w = way(points, facets, around, &turn.ring)?;
+    let least = |two: [[u32; 3]; 2], of: &dyn Fn(&[u32; 3]) -> f64| of(&two[0]).min(of(&two[1]));
+    let lean = |c: &[u32; 3]| upright(points, c, &w);
+    let low = |c: &[u32; 3]| shape(points, c);
+    let gain = least(turn.new, &lean) - least(old, &lean);
+    let [a, b, c, d] = turn.ring.map(|p| points[p as usize]);
+    let better = gain > GAIN && least(turn.new, &low) > least(old, &low);
+    let rim = || at_rim(points, facets, around, &turn.ring);
+    (better && apart(a, b, c, d) < MOVED_MM && !rim()).then_some(gain)
 }
 
 /// How far the lines through a, b and through c, d pass each other, mm.
@@ -197,22 +226,52 @@ mod tests {
             Point::new(0.1, -0.2, 0.0),
             Point::new(0.1, 0.2, 0.0),
         ];
-        let mut facets = [[0, 1, 2], [1, 0, 3], [0, 2, 4], [2, 1, 4]];
+        let mut facets = vec![[0, 1, 2], [1, 0, 3], [0, 2, 4], [2, 1, 4]];
         let upright = |facets: &[[u32; 3]]| {
             let each = facets.iter().map(|f| area(&points, f));
             each.map(|n| n.z / n.norm()).fold(1.0, f64::min)
         };
         assert!(upright(&facets) < 0.1, "{}", upright(&facets));
-        assert_eq!(turn_leaning(&points, &mut facets), 1);
+        assert_eq!(lay_down(&points, &mut facets), 1);
         assert!(upright(&facets) > 0.98, "{}", upright(&facets));
         let flat: f64 = facets.iter().map(|f| area(&points, f).z).sum();
         assert!((flat - 0.048).abs() < 1e-12, "{flat}");
-        assert_eq!(turn_leaning(&points, &mut facets), 0);
+        assert_eq!(lay_down(&points, &mut facets), 0);
         // A real fold, ten times as high, stays.
         let mut high = points.clone();
         high[2].z = 0.12;
-        let mut facets = [[0, 1, 2], [1, 0, 3], [0, 2, 4], [2, 1, 4]];
-        assert_eq!(turn_leaning(&high, &mut facets), 0);
+        let mut facets = vec![[0, 1, 2], [1, 0, 3], [0, 2, 4], [2, 1, 4]];
+        assert_eq!(lay_down(&high, &mut facets), 0);
+    }
+
+    /// A lid, the wall under its rim, and points of the wall 10 µm below the rim: points along the rim may be
+    /// put together, but none of the lid's facets goes down to the wall.
+    #[test]
+    fn the_border_of_a_lid_stays_level() {
+        let mut points = Vec::new();
+        let rows = [
+            (0.5, 0.0, 0.0),
+            (0.0, 0.0, 0.0),
+            (0.0, -0.010, 0.025),
+            (0.0, -0.5, 0.0),
+        ];
+        for (y, z, on) in rows {
+            points.extend((0..6).map(|i| Point::new(0.05 * f64::from(i) + on, y, z)));
+        }
+        let mut facets = Vec::new();
+        for row in 0..3 {
+            for a in 6 * row..6 * row + 5 {
+                facets.extend([[a, a + 6, a + 1], [a + 1, a + 6, a + 7]]);
+            }
+        }
+        assert!(
+            standing(&points, &facets).is_some(),
+            "nothing to be tempted by"
+        );
+        while lay_down(&points, &mut facets) > 0 {}
+        let lid = facets.iter().filter(|c| c.iter().any(|&p| p < 6));
+        let heights = lid.flat_map(|c| c.map(|p| points[p as usize].z));
+        assert_eq!(heights.fold(0.0, f64::min), 0.0, "{facets:?}");
     }
 
     /// Two rows of points along a crease, 2 µm apart in height and 4 µm across: one row is left, and both
@@ -249,7 +308,7 @@ mod tests {
             facets.iter().filter(bad).count()
         };
         assert!(tilted(&facets) >= 8, "{}", tilted(&facets));
-        while close_leaning(&points, &mut facets) + turn_leaning(&points, &mut facets) > 0 {}
+        while lay_down(&points, &mut facets) > 0 {}
         assert!(tilted(&facets) <= 1, "{}: {facets:?}", tilted(&facets));
         let mesh = Mesh::new(points.clone(), facets).expect("in range");
         let topology = Topology::new(&mesh);

@@ -5,7 +5,7 @@
 
 use std::collections::HashSet;
 
-use super::leaning::{close_leaning, turn_leaning};
+use super::leaning::lay_down;
 use crate::mesh::{Mesh, Point, Vector};
 
 /// Edges shorter than this are closed up, mm. Lower: facets stay whose shape is decided by rounding.
@@ -30,9 +30,8 @@ pub(super) fn close_slivers(mesh: Mesh) -> Mesh {
     let (mut points, mut facets) = mesh.into_parts();
     for _ in 0..PASSES {
         let closed = close_some(&points, &mut facets);
-        let closed = closed + close_leaning(&points, &mut facets);
-        let turned = turn_needles(&points, &mut facets) + turn_leaning(&points, &mut facets);
-        if turned + closed == 0 {
+        let laid = lay_down(&points, &mut facets);
+        if turn_needles(&points, &mut facets) + closed + laid == 0 {
             break;
         }
     }
@@ -167,39 +166,56 @@ fn turn_needles(points: &[Point], facets: &mut [[u32; 3]]) -> usize {
     let mut touched: HashSet<u32> = HashSet::new();
     let mut turned = 0;
     for f in needles {
-        let [a, b, c] = longest_first(points, &facets[f]);
-        let other = around
-            .of(a)
-            .iter()
-            .map(|&g| g as usize)
-            .find(|&g| g != f && facets[g].contains(&b) && facets[g].contains(&a));
-        let Some(g) = other else { continue };
-        let Some(&d) = facets[g].iter().find(|&&p| p != a && p != b) else {
+        let corners = longest_first(points, &facets[f]);
+        let Some(turn) = Turn::of(facets, &around, f, corners) else {
             continue;
         };
-        let ring = [a, b, c, d];
-        let joined = around
-            .of(c)
-            .iter()
-            .any(|&h| facets[h as usize].contains(&d));
-        if d == c || joined || ring.iter().any(|p| touched.contains(p)) {
-            continue;
-        }
-        let new = [[c, a, d], [d, b, c]];
-        let way = area(points, &facets[g]);
-        let fits = new.iter().all(|t| {
+        let way = area(points, &facets[turn.facets[1]]);
+        let fits = turn.new.iter().all(|t| {
             let n = area(points, t);
             n.dot(&way) > SAME_WAY_COS * n.norm() * way.norm()
                 && shape(points, t) > shape(points, &facets[f])
         });
-        if fits {
-            facets[f] = new[0];
-            facets[g] = new[1];
-            touched.extend(ring);
+        if fits && turn.ring.iter().all(|p| !touched.contains(p)) {
+            turn.done(facets);
+            touched.extend(turn.ring);
             turned += 1;
         }
     }
     turned
+}
+
+/// An edge turned: two facets on it become two on the edge across.
+pub(super) struct Turn {
+    pub facets: [usize; 2],
+    /// The edge's ends, and the corners opposite in the two facets.
+    pub ring: [u32; 4],
+    pub new: [[u32; 3]; 2],
+}
+
+impl Turn {
+    /// Of the first edge of a facet with its corners told from there on; `None` where there is no facet across,
+    /// or its turned edge is one already.
+    pub fn of(facets: &[[u32; 3]], around: &Around, f: usize, [a, b, c]: [u32; 3]) -> Option<Self> {
+        let mut beside = around.of(a).iter().map(|&g| g as usize);
+        let g = beside.find(|&g| g != f && facets[g].contains(&b) && facets[g].contains(&a))?;
+        let d = *facets[g].iter().find(|&&p| p != a && p != b)?;
+        let joined = around
+            .of(c)
+            .iter()
+            .any(|&h| facets[h as usize].contains(&d));
+        (d != c && !joined).then_some(Self {
+            facets: [f, g],
+            ring: [a, b, c, d],
+            new: [[c, a, d], [d, b, c]],
+        })
+    }
+
+    pub fn done(&self, facets: &mut [[u32; 3]]) {
+        for (f, corners) in self.facets.into_iter().zip(self.new) {
+            facets[f] = corners;
+        }
+    }
 }
 
 /// Height over the longest edge, as a share of that edge.

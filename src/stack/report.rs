@@ -121,7 +121,7 @@ pub fn fit_text(stack: &Stack, answer: &FitAnswer, helps: &[Help]) -> String {
             line("fits: a placement was found, and every margin re-computed".to_string());
             if let Some(tip) = answer.tip.filter(|_| answer.tip_guessed) {
                 line(format!(
-                    "  only if the tubes may leave at ({:.1}, {:.1}, {:.1}), the narrow end of the cavity:\n  \
+                    "  only if the tubes may leave at ({:.1}, {:.1}, {:.1}), the narrow end of the cavity: \
                      nobody told where the canal is (`--tip`)",
                     tip.at.x, tip.at.y, tip.at.z
                 ));

@@ -168,6 +168,32 @@ fn two_files_are_measured_as_the_shell_they_make() {
     }
 }
 
+/// A right ear in a file named left: the shell is made, and whether it is of the right scan is not told.
+#[test]
+fn a_name_of_the_other_side_is_told_of_the_shell_too() {
+    let dir = folder();
+    fs::rename(
+        dir.path().join("left.stl"),
+        dir.path().join("tuba-right.stl"),
+    )
+    .expect("renamed");
+    let typed = [
+        "shell",
+        "tuba-right.stl",
+        "--facet",
+        "0.4",
+        "--json",
+        "shell.json",
+    ];
+    let ran = run(dir.path(), &typed);
+    assert_eq!(ran.status.code(), Some(2), "{}", out(&ran));
+    assert!(out(&ran).contains("side-unlike-order"), "{}", out(&ran));
+    assert_eq!(
+        at(&json(&dir.path().join("shell.json")), "outcome"),
+        "cannot_tell"
+    );
+}
+
 /// A wall asked thinner than the limit: every spot has its size and its place.
 #[test]
 fn thin_walls_break_and_are_placed() {

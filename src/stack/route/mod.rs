@@ -353,7 +353,7 @@ mod tests {
     use crate::mesh::{Point, Vector};
     use crate::stack::certificate::{MarginKind, certify};
     use crate::stack::shapes::block;
-    use crate::stack::{Cavity, FitOptions, Stack, Tip, Verdict, fit, parse_stack};
+    use crate::stack::{Cavity, FitOptions, Stack, Tip, Verdict, fit, fit_text, parse_stack};
 
     const BORES: &str = "[[bore]]\nname = \"lows\"\ninner_mm = 1.0\nbend_radius_mm = 3.2\n\
         [[bore]]\nname = \"highs\"\ninner_mm = 1.0\nbend_radius_mm = 3.2\n";
@@ -384,6 +384,14 @@ mod tests {
         let stack = stack();
         let answer = ask(&room, &stack);
         assert_eq!(answer.verdict, Verdict::Fits, "{:?}", answer.blocker);
+        // Nor is a canal: the answer holds on that condition, and says so at its head.
+        assert!(answer.tip_guessed);
+        let text = fit_text(&stack, &answer, &[]);
+        let condition = text.lines().nth(1).unwrap();
+        assert!(
+            condition.contains("only if the tubes may leave at"),
+            "{text}"
+        );
         let certificate = answer.certificate.unwrap();
         assert!(certificate.least(MarginKind::Bend).unwrap().0 >= 3.2);
         assert!(certificate.least(MarginKind::Web).unwrap().0 >= 0.5);
@@ -424,6 +432,7 @@ mod tests {
         let room = Cavity::new(block(24.0, 9.0, 6.5)).unwrap().with_tip(tip);
         let answer = ask(&room, &stack());
         assert_eq!(answer.verdict, Verdict::Fits, "{:?}", answer.blocker);
+        assert!(!answer.tip_guessed);
         for tube in answer.placement.unwrap().tubes {
             let end = tube.centreline.last().unwrap();
             assert!((end.x - 10.0).abs() < 1e-6);

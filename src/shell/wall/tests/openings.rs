@@ -8,7 +8,7 @@ use approx::assert_abs_diff_eq;
 use super::lands::{bell, turned};
 use crate::mesh::{Mesh, Point, Vector};
 use crate::shell::wall::shapes::{blocks, measure, measure_with};
-use crate::shell::wall::{Caution, Reading, Wall, WallOptions, joined};
+use crate::shell::wall::{Caution, Reading, Surface, Wall, WallOptions, joined};
 
 /// Measures two surfaces in an odd pose, each wound as a solid, as their files are.
 fn pair(outer: &Mesh, cavity: &Mesh) -> (Mesh, Wall) {
@@ -50,6 +50,19 @@ fn a_flat_lid_in_common_is_the_opening() {
     assert_abs_diff_eq!(least(&w), 0.8, epsilon = 1e-6);
     let told = w.opening.as_ref().expect("an opening");
     assert_abs_diff_eq!(told.area_mm2, 18.2 * 16.1, epsilon = 1e-6);
+    // The cavity's facets in it, by their area, and none of the outer surface beyond it.
+    let open = |f: &usize| w.in_opening[*f];
+    let side = |outer: bool| {
+        let level = (0..mesh.facets().len()).filter(open).filter(|f| {
+            let inner = mesh.facets()[*f]
+                .iter()
+                .all(|&p| w.surface[p as usize] == Surface::Inner);
+            inner != outer
+        });
+        level.map(|f| mesh.area_vector(f).norm() / 2.0).sum::<f64>()
+    };
+    assert_abs_diff_eq!(side(false), told.area_mm2, epsilon = 1e-6);
+    assert!(side(true) > 0.8 * told.area_mm2 && side(true) <= told.area_mm2 + 1e-6);
     assert!(w.trapped.is_empty(), "it is open");
     assert!(w.cautions.is_empty(), "{:?}", w.cautions);
 
