@@ -136,7 +136,8 @@ pub struct Fit {
     /// leaves (half where a shell is made of a scan), the rest goes into what would help
     #[arg(long, value_name = "S", default_value_t = 10.0)]
     pub seconds: f64,
-    /// A point in the end that the bores leave through, mm (default: the cavity's narrow end)
+    /// A point in the end that the bores leave through, mm (default: where
+    /// the cavity's canal ends)
     #[arg(
         long,
         value_name = "X,Y,Z",

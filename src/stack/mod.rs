@@ -2,6 +2,7 @@
 //! and the certificate that re-computes it.
 
 pub mod bounds;
+mod canal_end;
 mod cavity;
 pub mod certificate;
 mod file;
@@ -26,5 +27,5 @@ pub use parts::{Bore, Face, Part, Spout, Stack, Terminals, Zone};
 pub use placement::{PlacedPart, Placement, PlacementError, Tube};
 pub use pose::Pose;
 pub use report::{fit_json, fit_text, margins_json, part_meshes};
-pub use tip::Tip;
+pub use tip::{Tip, TipGuess};
 pub use verdict::{Blocker, FitAnswer, FitOptions, Verdict, fit};

@@ -46,7 +46,11 @@ pub fn fit_json(stack: &Stack, answer: &FitAnswer, helps: &[Help]) -> Value {
         "wall_clearance_mm": stack.wall_clearance_mm,
         "parts": parts,
         "tubes": tubes,
-        "tip": answer.tip.map(|t| json!({ "at_mm": t.at.coords.as_slice(), "direction": t.outward.as_slice() })),
+        "tip": answer.tip.map(|t| json!({
+            "at_mm": t.at.coords.as_slice(),
+            "direction": t.outward.as_slice(),
+            "guessed_by": answer.tip_guess.map(|g| g.name()),
+        })),
         "margins": answer.certificate.as_ref().map_or(Value::Null, margins_json),
         "proof": proof,
         "blocker": blocker,
@@ -108,6 +112,16 @@ fn against(kind: MarginKind) -> &'static str {
     }
 }
 
+/// Where the tubes leave and what that was taken for, where nobody told it.
+fn guessed_way(answer: &FitAnswer) -> Option<String> {
+    let (tip, guess) = answer.tip.zip(answer.tip_guess)?;
+    let [x, y, z] = [tip.at.x, tip.at.y, tip.at.z];
+    let through = guess.through();
+    Some(format!(
+        "({x:.1}, {y:.1}, {z:.1}), {through}: nobody told it (`--tip`)"
+    ))
+}
+
 /// The answer in lines.
 #[must_use]
 pub fn fit_text(stack: &Stack, answer: &FitAnswer, helps: &[Help]) -> String {
@@ -119,12 +133,8 @@ pub fn fit_text(stack: &Stack, answer: &FitAnswer, helps: &[Help]) -> String {
     match &answer.verdict {
         Verdict::Fits => {
             line("fits: a placement was found, and every margin re-computed".to_string());
-            if let Some(tip) = answer.tip.filter(|_| answer.tip_guessed) {
-                line(format!(
-                    "  only if the tubes may leave at ({:.1}, {:.1}, {:.1}), the narrow end of the cavity: \
-                     nobody told where the canal is (`--tip`)",
-                    tip.at.x, tip.at.y, tip.at.z
-                ));
+            if let Some(way) = guessed_way(answer) {
+                line(format!("  only if the tubes may leave at {way}"));
             }
         }
         Verdict::CannotFit(p) => {
@@ -145,6 +155,9 @@ pub fn fit_text(stack: &Stack, answer: &FitAnswer, helps: &[Help]) -> String {
                 "not found: no placement in {} starts, and no proof that there is none",
                 answer.starts
             ));
+            if let Some(way) = guessed_way(answer) {
+                line(format!("  tubes were led to {way}"));
+            }
         }
     }
     if let Some(b) = &answer.blocker {

@@ -1,5 +1,5 @@
-//! Where the bores leave. A stack file or a caller may say; a cavity alone does not, and then its
-//! narrow end is taken: of the ends that the thickest tube can reach, the one that lies furthest
+//! Where the bores leave. A stack file or a caller may say; a cavity alone does not. Where it has no canal
+//! that can be measured either, its narrow end is taken: of the ends that the thickest tube can reach, the one that lies furthest
 //! from the cavity's widest place for how wide it is itself.
 
 use super::grid::Depth;
@@ -17,6 +17,39 @@ pub struct Tip {
     /// Was it told? Then the tubes end in the section through it, square to the direction; else it
     /// was found, and they end near it.
     pub told: bool,
+}
+
+/// What an end that nobody told was found by.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum TipGuess {
+    /// The cavity has a canal, measured as an impression's is.
+    Canal,
+    /// It has none: its narrow end was taken, which may be another lobe than the canal.
+    NarrowEnd,
+}
+
+impl TipGuess {
+    /// Its name in JSON.
+    #[must_use]
+    pub fn name(self) -> &'static str {
+        match self {
+            Self::Canal => "canal",
+            Self::NarrowEnd => "narrow_end",
+        }
+    }
+
+    /// What the tubes leave through, in words.
+    #[must_use]
+    pub fn through(self) -> &'static str {
+        match self {
+            Self::Canal => {
+                "through the end of the canal that the cavity itself was measured to have"
+            }
+            Self::NarrowEnd => {
+                "through the cavity's narrow end, which may be another than its canal's"
+            }
+        }
+    }
 }
 
 /// Ends closer together than this are one end, mm: half a canal's width is 2 to 4.

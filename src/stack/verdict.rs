@@ -12,7 +12,7 @@ use super::parts::Stack;
 use super::placement::Placement;
 use super::route::tip_of;
 use super::search::{Effort, Outcome, search};
-use super::tip::Tip;
+use super::tip::{Tip, TipGuess};
 use crate::mesh::MeshQueries;
 use crate::units::Mm;
 
@@ -88,9 +88,9 @@ pub struct FitAnswer {
     pub cut_short: bool,
     /// Where the bores leave, if any part asks for one: told, or found.
     pub tip: Option<Tip>,
-    /// Nobody told where the bores leave, and no canal was there to tell it: the cavity's narrow end was
-    /// taken, which may be another than the ear's.
-    pub tip_guessed: bool,
+    /// What `tip` was found by where neither the caller nor a scan told it: an answer holds only if the
+    /// bores may leave there.
+    pub tip_guess: Option<TipGuess>,
     /// What the reader should know besides.
     pub notes: Vec<String>,
 }
@@ -122,10 +122,10 @@ pub(crate) fn fit_in(
         .seconds
         .filter(|s| s.is_finite() && *s >= 0.0 && *s < 1.5e7);
     let until = limit.map(|s| start + Duration::from_secs_f64(s));
-    let tip = tip_of(cavity.tip, stack, depth, &MeshQueries::new(cavity.mesh()));
+    let leaves = tip_of(cavity, stack, depth, &MeshQueries::new(cavity.mesh()));
+    let tip = leaves.map(|l| l.0);
+    let tip_guess = leaves.and_then(|l| l.1);
     let notes = notes(cavity, stack, tip);
-    let untold = cavity.tip.is_none() && stack.bores_in_use().any(|b| b.exit.is_none());
-    let tip_guessed = tip.is_some() && untold;
     let mut cavity = cavity.clone();
     cavity.tip = tip;
     let cavity = &cavity;
@@ -137,7 +137,7 @@ pub(crate) fn fit_in(
         starts: 0,
         cut_short: false,
         tip,
-        tip_guessed,
+        tip_guess,
         notes: notes.clone(),
     };
     if let Some(proof) = bounds::cheap(cavity, stack, depth) {
@@ -162,7 +162,7 @@ pub(crate) fn fit_in(
     match proof {
         Some(proof) => refused(proof),
         None => FitAnswer {
-            tip_guessed,
+            tip_guess,
             ..told(found, tip, notes)
         },
     }
@@ -214,7 +214,7 @@ fn told(outcome: Outcome, tip: Option<Tip>, mut notes: Vec<String>) -> FitAnswer
         starts: outcome.starts,
         cut_short: outcome.cut_short && !fits,
         tip,
-        tip_guessed: false,
+        tip_guess: None,
         notes,
     }
 }

@@ -183,7 +183,8 @@ fn laying_table() {
                 case.save(&format!("tubes-{parts}-{slack}-{number}"));
                 let depth = Depth::new(&case.cavity);
                 let queries = MeshQueries::new(case.cavity.mesh());
-                let tip = tip_of(None, &case.stack, &depth, &queries);
+                let leaves = tip_of(&case.cavity, &case.stack, &depth, &queries);
+                let tip = leaves.map(|l| l.0);
                 let plumbing =
                     Plumbing::new(&case.stack, &depth, &queries, tip).expect("tubes are asked for");
                 let poses: Vec<_> = case.planted.parts.iter().map(|p| p.pose).collect();

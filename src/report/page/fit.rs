@@ -199,13 +199,17 @@ fn headline(answer: &FitAnswer) -> Headline {
             "no placement was found, and no proof that there is none".to_owned(),
         ),
     };
-    let guessed = answer.tip_guessed && answer.verdict == Verdict::Fits;
-    let only = "; only if the tubes may leave through the cavity's narrow end: nobody told where the \
-        canal is";
+    let guess = answer.tip_guess.filter(|_| answer.verdict == Verdict::Fits);
+    let only = guess.map_or_else(String::new, |g| {
+        format!(
+            "; only if the tubes may leave {}: nobody told it",
+            g.through()
+        )
+    });
     Headline {
         tone,
         words: words.to_owned(),
-        because: because + if guessed { only } else { "" },
+        because: because + &only,
     }
 }
 

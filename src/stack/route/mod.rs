@@ -15,11 +15,13 @@ pub(crate) mod ways;
 
 pub use exits::{Exit, exits};
 
+use super::canal_end::canal_end;
+use super::cavity::Cavity;
 use super::grid::Depth;
 use super::parts::{Bore, Stack};
 use super::placement::Tube;
 use super::pose::Pose;
-use super::tip::Tip;
+use super::tip::{Tip, TipGuess};
 use crate::mesh::{MeshQueries, Point, Vector};
 use curve::Heading;
 use one::{OneTube, joints};
@@ -54,20 +56,27 @@ pub struct Plumbing<'a> {
     to_tip: Option<Ways>,
 }
 
-/// The end that the bores leave through: the one told, else the first whose sections hold them.
+/// The end that the bores leave through: the one told; else the end of the cavity's canal, else its narrow
+/// end, whichever of them first has sections that hold all bores. What it was found by, where nobody told it.
 #[must_use]
 pub fn tip_of(
-    told: Option<Tip>,
+    cavity: &Cavity,
     stack: &Stack,
     depth: &Depth,
     queries: &MeshQueries,
-) -> Option<Tip> {
-    if told.is_some() || !stack.asks_for_tubes() {
-        return told;
+) -> Option<(Tip, Option<TipGuess>)> {
+    if cavity.tip.is_some() || !stack.asks_for_tubes() {
+        return cavity.tip.map(|tip| (tip, None));
+    }
+    let untold = stack.bores_in_use().any(|b| b.exit.is_none());
+    let holds = |tip: &Tip| !exits(stack, depth, queries, tip).is_empty();
+    let canal = || canal_end(cavity.mesh(), depth, stack).filter(holds);
+    if let Some(tip) = untold.then(canal).flatten() {
+        return Some((tip, Some(TipGuess::Canal)));
     }
     let ends = Tip::ends(depth, stack);
-    let holds = |tip: &&Tip| !exits(stack, depth, queries, tip).is_empty();
-    ends.iter().find(holds).or(ends.first()).copied()
+    let end = ends.iter().copied().find(holds).or(ends.first().copied());
+    end.map(|tip| (tip, untold.then_some(TipGuess::NarrowEnd)))
 }
 
 /// Why tubes could not be laid.
@@ -353,7 +362,9 @@ mod tests {
     use crate::mesh::{Point, Vector};
     use crate::stack::certificate::{MarginKind, certify};
     use crate::stack::shapes::block;
-    use crate::stack::{Cavity, FitOptions, Stack, Tip, Verdict, fit, fit_text, parse_stack};
+    use crate::stack::{
+        Cavity, FitOptions, Stack, Tip, TipGuess, Verdict, fit, fit_text, parse_stack,
+    };
 
     const BORES: &str = "[[bore]]\nname = \"lows\"\ninner_mm = 1.0\nbend_radius_mm = 3.2\n\
         [[bore]]\nname = \"highs\"\ninner_mm = 1.0\nbend_radius_mm = 3.2\n";
@@ -385,7 +396,7 @@ mod tests {
         let answer = ask(&room, &stack);
         assert_eq!(answer.verdict, Verdict::Fits, "{:?}", answer.blocker);
         // Nor is a canal: the answer holds on that condition, and says so at its head.
-        assert!(answer.tip_guessed);
+        assert_eq!(answer.tip_guess, Some(TipGuess::NarrowEnd));
         let text = fit_text(&stack, &answer, &[]);
         let condition = text.lines().nth(1).unwrap();
         assert!(
@@ -432,7 +443,7 @@ mod tests {
         let room = Cavity::new(block(24.0, 9.0, 6.5)).unwrap().with_tip(tip);
         let answer = ask(&room, &stack());
         assert_eq!(answer.verdict, Verdict::Fits, "{:?}", answer.blocker);
-        assert!(!answer.tip_guessed);
+        assert_eq!(answer.tip_guess, None);
         for tube in answer.placement.unwrap().tubes {
             let end = tube.centreline.last().unwrap();
             assert!((end.x - 10.0).abs() < 1e-6);
