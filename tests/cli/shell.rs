@@ -182,6 +182,9 @@ fn a_name_of_the_other_side_is_told_of_the_shell_too() {
         "tuba-right.stl",
         "--facet",
         "0.4",
+        // Where it is found, this ear's faceplate meets the concha in a sharp lip.
+        "--faceplate-raise",
+        "0.8",
         "--json",
         "shell.json",
     ];
