@@ -153,7 +153,9 @@ fn judged(
     }
     let facts = measured.as_ref().map(|w| {
         let facts = WallFacts::new(&shell.solid, w, Some(&canal));
-        facts.with_joint(plan.walls.joint_at_mm)
+        facts
+            .with_joint(plan.walls.joint_at_mm)
+            .with_rim(shell.faceplate, &shell.rim)
     });
     let bodies = measured.as_ref().map_or_else(
         || topology.parts(&shell.solid).1,

@@ -246,6 +246,12 @@ rows! {
         means: "Least wall as printed where it stands free (lips, fins).",
         source: "general resin guides: unsupported wall 0.6 at least, 1.5 better (addema.se, layerx3d.in)",
     };
+    /// Sharpest rim at the faceplate.
+    RIM_LEAST = Row {
+        key: "wall.rim_least_deg", unit: "deg", kind: number(60.0, 1.0, 90.0),
+        means: "Least angle inside the material between the outer surface and the faceplate's plane, where a made shell meets it (90 is square).",
+        source: "our choice, no source: in a wedge under 60 deg the wall measure finds thin walls that no plan for the wall mends",
+    };
     /// Least size of a shell.
     SHELL_SIZE_LEAST = Row {
         key: "wall.shell_size_least_mm", unit: "mm", kind: number(8.0, 0.1, 1000.0),

@@ -28,8 +28,8 @@ pub use offset::{
 };
 pub use schema::schema;
 pub use shell::{
-    FaceplateReport, FileUsed, MadeBoreReport, NoteReport, PlanReport, SHELL_SCHEMA, ShellFigures,
-    ShellReport, ShellSources, UseWord, shell, shell_json, shell_text,
+    FaceplateReport, FileUsed, MadeBoreReport, NoteReport, PlanReport, RimReport, SHELL_SCHEMA,
+    ShellFigures, ShellReport, ShellSources, UseWord, shell, shell_json, shell_text,
 };
 use text::limit_words;
 pub(crate) use text::{outcome_style, verdict_style};

@@ -9,9 +9,11 @@ use serde::{Deserialize, Serialize};
 use crate::checks::shell::{ShellFacts, run_shell};
 use crate::checks::wall::{run_wall, wall_outcome};
 use crate::checks::{Answer, Outcome, Verdict, number};
-use crate::limits::{Limits, Setting};
+use crate::limits::{Limits, Setting, rows};
 use crate::read::Scan;
-use crate::shell::{Bores, Caution, Cut, Facing, Lid, MadeBore, Material, Past, Plan, Shell, Use};
+use crate::shell::{
+    Bores, Caution, Cut, Facing, Lid, MadeBore, Material, Past, Plan, Rim, Shell, Use,
+};
 use crate::units::Measured;
 
 use super::build::check_report;
@@ -87,6 +89,8 @@ pub struct ShellFigures {
     pub canal_open_to_mm: Option<Finite>,
     /// The faceplate's plane.
     pub faceplate: FaceplateReport,
+    /// How sharp the outer surface is where it meets that plane; `null` where it has no border there.
+    pub rim: Option<RimReport>,
     /// Bores and vent.
     pub bores: Vec<MadeBoreReport>,
     /// Facets of the printable mesh.
@@ -108,6 +112,23 @@ pub struct FaceplateReport {
     pub area_mm2: Finite,
     /// Thickness of a closed faceplate; `null` where it is open.
     pub thickness_mm: Option<Finite>,
+}
+
+/// The rim where the outer surface meets the faceplate's plane.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct RimReport {
+    /// Least angle inside the material between plane and outer surface; 90 is square.
+    pub least_deg: Finite,
+    /// 95 % half width of that.
+    pub plus_minus_deg: Finite,
+    /// Where, in the plane.
+    pub point_mm: Xyz,
+    /// The limit `wall.rim_least_deg`.
+    pub limit_deg: Finite,
+    /// Length of the border whose angle is under the limit.
+    pub under_mm: Finite,
+    /// Length of the whole border.
+    pub length_mm: Finite,
 }
 
 /// A bore as made.
@@ -209,7 +230,7 @@ pub fn shell(
         input: input(scan),
         order: sources.order.clone(),
         outcome: wall_outcome(answers.iter().map(|(_, _, answer)| answer)),
-        shell: shell_figures(facts.shell, facts.plan),
+        shell: shell_figures(facts.shell, facts.plan, limits),
         wall: facts.wall.map(|wall| figures(wall, limits)),
         undercut: facts
             .pulls
@@ -227,7 +248,7 @@ pub fn shell(
     }
 }
 
-fn shell_figures(shell: &Shell, plan: &Plan) -> ShellFigures {
+fn shell_figures(shell: &Shell, plan: &Plan, limits: &Limits) -> ShellFigures {
     let volume = |mm3: f64, area: f64| -> Figure { Measured::exact(mm3, area * DRAWN_MM).into() };
     let inner = shell
         .cavity
@@ -249,12 +270,26 @@ fn shell_figures(shell: &Shell, plan: &Plan) -> ShellFigures {
                 Lid::Closed { thickness_mm } => Some(Finite(thickness_mm)),
             },
         },
+        rim: rim_report(&shell.rim, limits.number(&rows::RIM_LEAST)),
         bores: (0..shell.bores.len())
             .map(|k| bore_report(&shell.bores, k))
             .collect(),
         facets: shell.solid.facets().len(),
         notes: shell.cautions.iter().map(note).collect(),
     }
+}
+
+fn rim_report(rim: &Rim, limit_deg: f64) -> Option<RimReport> {
+    let sharpest = rim.sharpest()?;
+    let angle = sharpest.angle();
+    Some(RimReport {
+        least_deg: Finite(angle.value),
+        plus_minus_deg: Finite(angle.plus_minus),
+        point_mm: xyz(&sharpest.point),
+        limit_deg: Finite(limit_deg),
+        under_mm: Finite(rim.under_mm(limit_deg)),
+        length_mm: Finite(rim.length_mm()),
+    })
 }
 
 fn bore_report(bores: &[MadeBore], k: usize) -> MadeBoreReport {
@@ -444,6 +479,24 @@ pub fn shell_text(report: &ShellReport) -> String {
     out
 }
 
+/// The rim in words.
+fn rim_words(rim: &RimReport) -> String {
+    let least = Measured::exact(rim.least_deg.0, rim.plus_minus_deg.0);
+    let least = crate::checks::figure(&least, "deg");
+    let mut says =
+        format!("the outer surface meets it at {least} where that is sharpest (90 is square)");
+    if rim.under_mm.0 > 0.0 {
+        let _ = write!(
+            says,
+            ", at less than {} over {} of the rim's {}",
+            number(rim.limit_deg.0, "deg"),
+            number(rim.under_mm.0, "mm"),
+            number(rim.length_mm.0, "mm")
+        );
+    }
+    says
+}
+
 fn shell_lines(out: &mut String, shell: &ShellFigures) {
     let volume = |f: &Figure| crate::checks::figure(&f.measured(), "mm3");
     let says = format!(
@@ -471,11 +524,15 @@ fn shell_lines(out: &mut String, shell: &ShellFigures) {
         None => "open".to_owned(),
     };
     let says = format!(
-        "faceplate {} over the aperture, {}, {lid}",
+        "faceplate {} over the aperture, {lid}; {} of its plane lie within the outer surface (rim and \
+         opening together)",
         mm(&f.height_mm),
         number(f.area_mm2.0, "mm2")
     );
     para(out, &says);
+    if let Some(rim) = &shell.rim {
+        para(out, &rim_words(rim));
+    }
     for (k, bore) in shell.bores.iter().enumerate() {
         let what = match bore.used_for {
             UseWord::Sound => "bore",

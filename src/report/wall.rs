@@ -406,8 +406,8 @@ pub(super) fn wall_lines(out: &mut String, wall: &WallFigures) {
     }
     if let Some(opening) = &wall.opening {
         let says = format!(
-            "the two surfaces lie on each other in a plane over {}: taken for the opening, no wall \
-             measured there",
+            "the two surfaces lie on each other in a plane over {}: taken for the opening (without the \
+             rim round it), no wall measured there",
             number(opening.area_mm2.0, "mm2")
         );
         para(out, &says);

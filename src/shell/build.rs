@@ -11,6 +11,7 @@ use super::cavity::{Room, drawn_out};
 use super::faceplate::{self, Plane};
 use super::outer::{Across, Straight, reach};
 use super::plan::{Lid, Past, Plan};
+use super::rim::Rim;
 use super::slivers::close_slivers;
 use super::solids::{Solid, pieces, subset};
 use super::told::{Caution, ShellError};
@@ -47,6 +48,8 @@ pub struct Shell {
     pub faceplate_height_mm: f64,
     /// Area of the outer surface in the plane, mm².
     pub faceplate_area_mm2: f64,
+    /// How sharp the outer surface is where it meets that plane.
+    pub rim: Rim,
     /// Where the finished canal ends: arc position from the aperture, mm.
     pub canal_end_mm: f64,
     /// How far in the cavity reaches: arc position from the aperture, mm; from there the canal is
@@ -287,6 +290,7 @@ impl Maker<'_> {
             faceplate: self.plate,
             faceplate_height_mm: self.height(&self.plate.point),
             faceplate_area_mm2,
+            rim: Rim::new(&outer, &self.plate),
             canal_end_mm: self.end,
             canal_open_to_mm: level.as_ref().and_then(|c| self.open_to(c)),
             outer_volume_mm3: outer.signed_volume_mm3(),

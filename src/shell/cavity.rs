@@ -19,14 +19,19 @@ use super::zones::{Amounts, Moved};
 /// brings points onto their surface within 0.005.
 const FLAT_MM: f64 = 0.006;
 
-/// The outer surface without its faceplate, its rim drawn out straight by `by_mm` and open there,
-/// and the area that was taken off. Walls are measured from it: the faceplate is no wall.
-pub(super) fn drawn_out(outer: &Mesh, plane: &Plane, by_mm: f64) -> (Mesh, f64) {
-    let flat = |f: usize| {
+/// Tells of each facet of the outer surface whether it is the faceplate.
+pub(super) fn on_plate<'a>(outer: &'a Mesh, plane: &'a Plane) -> impl Fn(usize) -> bool + 'a {
+    |f| {
         let corners = outer.corners(f);
         let up = outer.area_vector(f).dot(&plane.outward) > 0.0;
         up && corners.iter().all(|p| plane.height(p).abs() < FLAT_MM)
-    };
+    }
+}
+
+/// The outer surface without its faceplate, its rim drawn out straight by `by_mm` and open there,
+/// and the area that was taken off. Walls are measured from it: the faceplate is no wall.
+pub(super) fn drawn_out(outer: &Mesh, plane: &Plane, by_mm: f64) -> (Mesh, f64) {
+    let flat = on_plate(outer, plane);
     let off: f64 = (0..outer.facets().len())
         .filter(|&f| flat(f))
         .map(|f| outer.area_vector(f).norm() / 2.0)

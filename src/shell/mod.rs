@@ -14,6 +14,7 @@ mod leaning;
 mod outer;
 mod plan;
 mod plan_file;
+mod rim;
 mod slivers;
 mod solids;
 #[cfg(test)]
@@ -33,5 +34,6 @@ pub use plan::{
 };
 pub(crate) use plan_file::LID_MM;
 pub use plan_file::{PlanError, parse_plan, read_plan};
+pub use rim::{Rim, Station};
 pub use told::{Caution, ShellError};
 pub use wall::GivenBore;

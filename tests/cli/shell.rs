@@ -182,6 +182,9 @@ fn a_name_of_the_other_side_is_told_of_the_shell_too() {
         "tuba-right.stl",
         "--facet",
         "0.4",
+        // Where it is found, this ear's faceplate meets the concha in a sharp lip.
+        "--faceplate-raise",
+        "0.8",
         "--json",
         "shell.json",
     ];
@@ -219,6 +222,90 @@ fn thin_walls_break_and_are_placed() {
         assert!(spot.get("at_mm").is_some(), "{spot}");
     }
     assert!(figure(&v, "wall.thin_area_mm2") > 100.0);
+}
+
+/// A sharp rim at the faceplate is told as such, in the report and in words, with its place in the plane;
+/// an ear without one holds.
+#[test]
+fn a_sharp_rim_is_told_and_a_square_one_is_not() {
+    let dir = folder();
+    let asked = |scan: &str, json_name: &str| {
+        let scan = format!("{}/sample-meshes/{scan}", env!("CARGO_MANIFEST_DIR"));
+        let typed = [
+            "shell",
+            &scan,
+            "--unit",
+            "mm",
+            "--bores",
+            "2",
+            "--json",
+            json_name,
+            "--page",
+            "shell.html",
+        ];
+        let ran = run(dir.path(), &typed);
+        assert_eq!(err(&ran), "");
+        let page = fs::read_to_string(dir.path().join("shell.html")).expect("written");
+        let words: Vec<String> = out(&ran).split_whitespace().map(str::to_owned).collect();
+        (words.join(" "), json(&dir.path().join(json_name)), page)
+    };
+    let check = |v: &Value, id: &str| {
+        let all = at(v, "checks").as_array().expect("a list");
+        all.iter().find(|c| c["id"] == id).expect("there").clone()
+    };
+    let (text, v, page) = asked("PIT-0420-trumpet-left.stl", "sharp.json");
+    let (least, spread) = (
+        figure(&v, "shell.rim.least_deg"),
+        figure(&v, "shell.rim.plus_minus_deg"),
+    );
+    assert!(
+        least + spread < 60.0 && least > 45.0 && spread > 0.5,
+        "{least} {spread}"
+    );
+    let (under, length) = (
+        figure(&v, "shell.rim.under_mm"),
+        figure(&v, "shell.rim.length_mm"),
+    );
+    assert!(
+        under > 0.5 && under < 10.0 && length > 70.0,
+        "{under} {length}"
+    );
+    let told = check(&v, "rim-sharp");
+    assert_eq!(told["outcome"], "breaks");
+    assert_eq!(
+        told["findings"][0]["point_mm"],
+        v["shell"]["rim"]["point_mm"]
+    );
+    let xyz = |path: &str| {
+        let found = at(&v, path).as_array().expect("three numbers").clone();
+        [0, 1, 2].map(|k| found[k].as_f64().expect("a number"))
+    };
+    let (p, plate, out_of) = (
+        xyz("shell.rim.point_mm"),
+        xyz("shell.faceplate.point_mm"),
+        xyz("shell.faceplate.outward"),
+    );
+    let height: f64 = (0..3).map(|k| (p[k] - plate[k]) * out_of[k]).sum();
+    assert!(height.abs() < 0.01, "{height}");
+    let thin = check(&v, "wall-too-thin");
+    assert_eq!(thin["outcome"], "breaks");
+    for words in [
+        "rim-sharp Does the outer surface meet",
+        "all of it at the faceplate's rim, where the outer surface meets it at",
+        "--faceplate-raise",
+        "a sharp edge can hurt",
+        "where that is sharpest (90 is square), at less than 60.0 deg over",
+    ] {
+        assert!(text.contains(words), "{words}: {text}");
+    }
+    assert!(page.contains("rim-sharp") && page.contains("sharpest rim at the faceplate"));
+
+    let (text, v, _) = asked("PIT-0402-oboe-left.stl", "square.json");
+    assert_eq!(check(&v, "rim-sharp")["outcome"], "holds");
+    assert!(figure(&v, "shell.rim.least_deg") > 62.0);
+    assert_eq!(figure(&v, "shell.rim.under_mm"), 0.0);
+    assert!(!text.contains("at less than 60.0 deg"), "{text}");
+    assert!(!text.contains("faceplate's rim, where"), "{text}");
 }
 
 /// The same files for any number of threads.

@@ -8,6 +8,7 @@ mod bore_near;
 mod canal_solid;
 mod cavity_missing;
 mod not_printable;
+mod rim_sharp;
 mod scan_unfit;
 mod shell_stuck;
 mod shrink;
@@ -45,6 +46,7 @@ pub static SHELL_CHECKS: &[&ShellCheck] = &[
     &bore_blind::CHECK,
     &bore_near::CHECK,
     &bore_narrow::CHECK,
+    &rim_sharp::CHECK,
     &shrink::CHECK,
     &not_printable::CHECK,
     &shell_stuck::CHECK,

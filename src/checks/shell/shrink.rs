@@ -1,5 +1,6 @@
 //! Resin shrinks as it cures; a wall that only just holds on the screen does not in the hand.
 
+use crate::checks::wall::{RIM_ADVICE, at_rim};
 use crate::checks::{Answer, Bar, Verdict, figure, number, undecided};
 use crate::limits::{Limits, rows};
 use crate::units::Measured;
@@ -51,11 +52,12 @@ fn run(facts: &ShellFacts, limits: &Limits) -> Answer {
     let findings = vec![facts.finding(&wall.mesh.points()[worst], figure(&value, "mm"))];
     let answer = match bar.judge(&value) {
         Some(true) => return Answer::holds(says).value(value, "mm").limit(bar),
-        Some(false) => Answer::breaks(
-            Verdict::Repair,
-            says,
-            "thicken the wall, or scale the print up",
-        ),
+        Some(false) => {
+            let rim = wall.rim_of(&[worst as u32]);
+            let advice = rim.map_or("thicken the wall, or scale the print up", |_| RIM_ADVICE);
+            let more = rim.map(|s| at_rim(&s)).unwrap_or_default();
+            Answer::breaks(Verdict::Repair, says, advice).and(&more)
+        }
         None => Answer::cannot_tell(
             undecided(&value, &bar),
             "scale the print up by the shrinkage",

@@ -19,6 +19,10 @@ struct Made {
 }
 
 fn made(change: impl FnOnce(&mut Plan)) -> Made {
+    made_on(Turned::new(), change)
+}
+
+fn made_on(ear: Turned, change: impl FnOnce(&mut Plan)) -> Made {
     let mut plan = Plan {
         cut: Some(Cut {
             past: Past::Aperture,
@@ -35,7 +39,6 @@ fn made(change: impl FnOnce(&mut Plan)) -> Made {
     };
     plan.walls.solid_tip_mm = 4.0;
     change(&mut plan);
-    let ear = Turned::new();
     let shell = ear.shell(&plan).expect("a shell");
     let options = WallOptions::default();
     let wall = wall(&shell.solid, &Topology::new(&shell.solid), &options).expect("a wall");
@@ -78,7 +81,7 @@ fn answers_pulled(
     pulls: &Pulls,
     limits: &Limits,
 ) -> Vec<(&'static str, Answer)> {
-    let wall = WallFacts::new(&made.shell.solid, &made.wall, Some(&made.ear.canal));
+    let wall = wall_facts(made);
     let facts = ShellFacts {
         shell: &made.shell,
         plan: &made.plan,
@@ -95,6 +98,11 @@ fn answers_pulled(
     all.into_iter()
         .map(|(check, answer)| (check.id, answer))
         .collect()
+}
+
+fn wall_facts(made: &Made) -> WallFacts<'_> {
+    WallFacts::new(&made.shell.solid, &made.wall, Some(&made.ear.canal))
+        .with_rim(made.shell.faceplate, &made.shell.rim)
 }
 
 fn with(answers: &[(&'static str, Answer)], outcome: Outcome) -> BTreeSet<&'static str> {
@@ -277,6 +285,55 @@ fn close_calls_and_what_is_not_there_are_not_decided() {
     };
     let shrink = (shrink::CHECK.run)(&facts, &Limits::default());
     assert_eq!(shrink.outcome, Outcome::CannotTell);
+}
+
+/// A concha that flares to the faceplate by 7 mm over 10 meets it at 55°: that is told as what it is, and
+/// the thin walls in the wedge are said to be there and stay thin. One that flares by 4 over 10 (68°) is
+/// held against the limit alone.
+#[test]
+fn a_flaring_side_is_a_sharp_rim_and_its_thin_walls_are_told_to_be_there() {
+    let own = |told: &[(&'static str, Answer)], id: &str| {
+        let found = told.iter().find(|a| a.0 == id);
+        found.expect("there").1.clone()
+    };
+    let sharp = made_on(Turned::flared(13.0, 6.0), |plan| plan.facet_mm = 0.3);
+    let rim = own(&answers(&sharp, SOUND, &Limits::default()), "rim-sharp");
+    let value = rim.value.expect("an angle");
+    let want = (10.0_f64 / 7.0).atan().to_degrees();
+    assert!((value.value - want).abs() < value.plus_minus, "{value:?}");
+    assert_eq!(
+        (rim.outcome, rim.weighs),
+        (Outcome::Breaks, Verdict::Repair)
+    );
+    let at = rim.findings[0].point.expect("a place");
+    assert!(sharp.shell.faceplate.height(&at).abs() < 0.01, "{at}");
+    assert!(sharp.shell.rim.under_mm(60.0) > 0.99 * sharp.shell.rim.length_mm());
+
+    let wall = wall_facts(&sharp);
+    let thin = |limits: &Limits| {
+        let all = crate::checks::wall::run_wall(&wall, limits);
+        let found = all.into_iter().find(|(c, _)| c.id == "wall-too-thin");
+        found.expect("there").1
+    };
+    let told = thin(&Limits::default());
+    assert_eq!(told.outcome, Outcome::Breaks, "{told:?}");
+    let (all, degrees) = (
+        told.says.contains("all of it at the"),
+        format!("{:.0} deg", value.value),
+    );
+    assert!(all && told.says.contains(&degrees), "{}", told.says);
+    assert!(told.advice.expect("advice").contains("rim-sharp"));
+    // A wall that is thin all over is not the rim's fault.
+    let told = thin(&put(&rows::WALL_BODY, 1.3));
+    assert_eq!(told.outcome, Outcome::Breaks);
+    assert!(!told.says.contains("rim"), "{}", told.says);
+
+    let blunt = made_on(Turned::flared(12.0, 8.0), |_| {});
+    let told = |limit: f64| answers(&blunt, SOUND, &put(&rows::RIM_LEAST, limit));
+    assert_eq!(own(&told(60.0), "rim-sharp").outcome, Outcome::Holds);
+    assert_eq!(own(&told(68.5), "rim-sharp").outcome, Outcome::CannotTell);
+    let breaks = with(&told(75.0), Outcome::Breaks);
+    assert_eq!(breaks, BTreeSet::from(["rim-sharp"]));
 }
 
 /// Shrinking by 0.57 % takes 0.005 off a wall of 0.9: it holds 0.78 and no longer 0.81 (after 0.1 of

@@ -2,6 +2,7 @@
 //! where a limit depends on the place (canal or body), the place comes from the canal, and without
 //! one the body's limit stands everywhere.
 
+mod at_rim;
 mod hole_too_small;
 mod not_a_shell;
 mod surface_open;
@@ -16,6 +17,8 @@ use crate::mesh::{Mesh, Point};
 use crate::shell::wall::{ThinSpot, Wall};
 use crate::soundness::Region;
 use crate::units::Measured;
+
+pub use at_rim::{RIM_ADVICE, at_rim};
 
 use super::{Answer, Bar, Finding, Outcome, Verdict};
 
@@ -58,6 +61,8 @@ pub struct WallFacts<'a> {
     pub regions: Vec<(Region, Option<f64>)>,
     /// Where canal and body meet, where that is not the aperture: arc position, mm.
     pub joint_at_mm: Option<f64>,
+    /// The faceplate's rim of a made shell.
+    at_plate: Option<at_rim::AtPlate<'a>>,
 }
 
 impl<'a> WallFacts<'a> {
@@ -87,6 +92,7 @@ impl<'a> WallFacts<'a> {
             canal,
             regions,
             joint_at_mm: None,
+            at_plate: None,
         }
     }
 

@@ -4,7 +4,7 @@ use crate::checks::{Answer, Bar, Verdict, area, figure, undecided};
 use crate::limits::{Limits, rows};
 use crate::shell::wall::ThinSpot;
 
-use super::{WallCheck, WallFacts, decide};
+use super::{RIM_ADVICE, WallCheck, WallFacts, at_rim, decide};
 
 pub static CHECK: WallCheck = WallCheck {
     id: "wall-free-too-thin",
@@ -41,13 +41,15 @@ fn run(facts: &WallFacts, limits: &Limits) -> Answer {
     };
     let worst = free[k];
     let says = format!("{} before polishing", figure(&worst.least_mm, "mm"));
+    let rim = facts.rim_of(&worst.points);
     let answer = match told {
         Some(true) => Answer::holds(says),
-        Some(false) => Answer::breaks(
-            Verdict::Repair,
-            says,
-            "thicken or support it, or cut it off",
-        ),
+        Some(false) => {
+            let usual = "thicken or support it, or cut it off";
+            let advice = rim.map_or(usual, |_| RIM_ADVICE);
+            let more = rim.map(|s| at_rim(&s)).unwrap_or_default();
+            Answer::breaks(Verdict::Repair, says, advice).and(&more)
+        }
         None => Answer::cannot_tell(
             undecided(&worst.least_mm, &bar),
             "print a trial of that part",

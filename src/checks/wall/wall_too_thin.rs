@@ -4,7 +4,7 @@
 use crate::checks::{Answer, Bar, Verdict, area, figure, undecided};
 use crate::limits::{Limits, rows};
 
-use super::{WallCheck, WallFacts, decide, polished};
+use super::{RIM_ADVICE, WallCheck, WallFacts, decide, polished};
 
 pub static CHECK: WallCheck = WallCheck {
     id: "wall-too-thin",
@@ -12,7 +12,8 @@ pub static CHECK: WallCheck = WallCheck {
     explains: "The wall is the inscribed ball at every outer point, less the finishing stock, held \
         against the limit of its place: canal (hard or soft) or body. Places under it are told with \
         area and least value. Rims and edges are listed apart. Where no canal is told, the \
-        body's limit stands everywhere.",
+        body's limit stands everywhere. Of a shell made here it is told which places lie in the wedge \
+        of the faceplate's rim (`rim-sharp`); they break it like any other.",
     worst: Verdict::Repair,
     limits: &[
         &rows::WALL_BODY,
@@ -49,10 +50,12 @@ fn run(facts: &WallFacts, limits: &Limits) -> Answer {
     let findings = spots
         .iter()
         .map(|spot| {
+            let wedge = facts.rim_of(&spot.points);
             let says = format!(
-                "{} over {}",
+                "{} over {}{}",
                 figure(&polished(spot.least_mm, limits), "mm"),
-                area(spot.area_mm2)
+                area(spot.area_mm2),
+                if wedge.is_some() { ", at the rim" } else { "" }
             );
             facts.finding(&spot.point, says)
         })
@@ -66,11 +69,15 @@ fn run(facts: &WallFacts, limits: &Limits) -> Answer {
             spots.len(),
             area(all)
         );
-        Answer::breaks(
-            Verdict::Repair,
-            says,
-            "thicken the wall there before printing",
-        )
+        match facts.told_at_rim(&spots) {
+            Some((more, true)) => Answer::breaks(Verdict::Repair, says, RIM_ADVICE).and(&more),
+            some => Answer::breaks(
+                Verdict::Repair,
+                says,
+                "thicken the wall there before printing",
+            )
+            .and(&some.map(|s| s.0).unwrap_or_default()),
+        }
     } else {
         Answer::cannot_tell(
             undecided(&value, &bar),

@@ -16,6 +16,7 @@ use crate::report::{MadeBoreReport, ShellReport, UseWord, shown};
 use crate::shell::Shell;
 use crate::shell::wall::Wall;
 use crate::undercut::Pulls;
+use crate::units::Measured;
 
 /// What was measured on a made shell, beside what its report tells.
 #[derive(Debug, Clone, Copy, Default)]
@@ -193,6 +194,11 @@ fn figures(report: &ShellReport, stock: f64) -> Vec<KeyFigure> {
             format!("{} over the aperture, {lid}", mm(f.height_mm.0)),
         ),
     ];
+    if let Some(rim) = &s.rim {
+        let least = Measured::exact(rim.least_deg.0, rim.plus_minus_deg.0);
+        let says = format!("{}, 90 is square", figure(&least, "deg"));
+        out.push(KeyFigure::new("sharpest rim at the faceplate", says));
+    }
     out.extend(s.bores.iter().map(bore));
     if let Some(wall) = &report.wall {
         // Bores stand above, as they were made.

@@ -1,4 +1,5 @@
 mod closed_forms;
 mod ears;
 mod plan_files;
+mod rims;
 pub(crate) mod turned;

@@ -95,10 +95,15 @@ pub struct Turned {
 
 impl Turned {
     pub fn new() -> Self {
+        Self::flared(9.0, 9.0)
+    }
+
+    /// The same with a concha that goes from one radius at the outer face to another at the aperture.
+    pub fn flared(outer_mm: f64, inner_mm: f64) -> Self {
         let profile = [
             (0.0, -10.0),
-            (9.0, -10.0),
-            (9.0, 0.0),
+            (outer_mm, -10.0),
+            (inner_mm, 0.0),
             (4.0, 0.0),
             (4.0, 20.0),
             (0.0, 20.0),
