@@ -9,8 +9,8 @@ pub static CHECK: ShellCheck = ShellCheck {
     id: "rim-sharp",
     asks: "Does the outer surface meet the faceplate without a sharp lip?",
     explains: "The angle inside the material between the faceplate's plane and the outer surface 0.15 to \
-        0.6 mm below it, all along the border; 90 deg is square. In a wedge under the limit walls are \
-        read as thin whatever wall was asked for, for it tends to nothing at the lip; as \
+        0.6 mm below it, all along the border; 90 deg is square. In a wedge under the limit the \
+        wall runs out to nothing at the lip, whatever wall was asked for, and is read as thin; as \
         printed, such an edge can hurt. The outer surface flares so where the plane cuts a hollow of the \
         concha, at the crus above all. Raising the faceplate draws the sides out straight and leaves a \
         square rim; a plane further down or tilted mostly cuts the hollow as sharply elsewhere.",

@@ -85,9 +85,14 @@ fn features(
         (lo[k] - at).max(at - hi[k]).max(0.0)
     };
     let off: [[f64; 2]; 3] = std::array::from_fn(|k| [off(k, 0), off(k, 1)]);
+    // An edge lies in two sides, a corner in three: a facet over the middle of one side meets neither.
+    let sides = off.iter().filter(|[a, b]| a.min(*b) < reach).count();
+    if sides < 2 {
+        return;
+    }
     let sq = reach * reach;
     let points = tri.map(Point::from);
-    for i in 0..8 {
+    for i in (0..8).filter(|_| sides == 3) {
         let away = [0, 1, 2].map(|k| off[k][i >> k & 1]);
         if Vector::from(away).norm_squared() >= sq {
             continue;
