@@ -11,10 +11,10 @@ use serde_json::{Value, json};
 use crate::mesh::{Mesh, Point, Vector};
 use crate::report::page::{FitTrace, fit_page, verify_page};
 use crate::report::{CAUTION, shown};
-use crate::stack::certificate::{Certificate, certify};
+use crate::stack::certificate::certify;
 use crate::stack::{
     FitOptions, Placement, Remake, Stack, Tip, Verdict, fit, fit_json, fit_text, helps,
-    margins_json, part_meshes, read_stack,
+    margins_json, part_meshes, read_stack, verify_text,
 };
 use crate::write::{ply, threemf, whole_file};
 
@@ -272,33 +272,6 @@ fn verify(
     } else {
         Ending::SomethingBreaks
     })
-}
-
-fn verify_text(stack: &Stack, certificate: &Certificate) -> String {
-    let mut out = String::from(if certificate.fits() {
-        "holds: every margin reaches its clearance\n"
-    } else {
-        "does not hold\n"
-    });
-    for m in certificate
-        .margins
-        .iter()
-        .filter(|m| m.spare_mm() < 0.0 || certificate.worst() == Some(*m))
-    {
-        let who: Vec<&str> = m
-            .parts
-            .iter()
-            .map(|&i| stack.parts[i].name.as_str())
-            .collect();
-        out.push_str(&format!(
-            "  {} ({:?}): {:.4} mm, asked {:.2}\n",
-            who.join(" and "),
-            m.kind,
-            m.have.0,
-            m.need.0
-        ));
-    }
-    out
 }
 
 fn write(args: &Fit, value: &Value, text: &str) -> Result<(), Failure> {

@@ -330,7 +330,7 @@ fn text_has_the_verdict_first_and_fits_eighty_columns() {
     for check in &report.checks {
         assert!(text.contains(&check.id), "{}", check.id);
     }
-    assert!(text.contains("and 1 places more"), "{text}");
+    assert!(text.contains("and one place more"), "{text}");
     assert!(text.contains("only a lower bound is known"), "{text}");
 }
 

@@ -108,10 +108,10 @@ pub(super) fn fault(out: &mut String, check: &CheckReport, weighs: &str) {
     if check.findings.len() > MOST_PLACES {
         para(
             out,
-            &format!(
-                "and {} places more (all are in the JSON)",
-                check.findings.len() - MOST_PLACES
-            ),
+            &match check.findings.len() - MOST_PLACES {
+                1 => "and one place more (it is in the JSON)".to_owned(),
+                more => format!("and {more} places more (all are in the JSON)"),
+            },
         );
     }
     if let Some(advice) = &check.advice {

@@ -18,6 +18,7 @@ pub mod search;
 pub(crate) mod shapes;
 mod tip;
 mod verdict;
+mod verified;
 
 pub use cavity::{Cavity, CavityError, Faceplate};
 pub use file::{StackError, parse_stack, read_stack};
@@ -29,3 +30,4 @@ pub use pose::Pose;
 pub use report::{fit_json, fit_text, margins_json, part_meshes};
 pub use tip::{Tip, TipGuess};
 pub use verdict::{Blocker, FitAnswer, FitOptions, Verdict, fit};
+pub use verified::verify_text;

@@ -89,7 +89,7 @@ pub fn margins_json(certificate: &Certificate) -> Value {
     Value::Object(out)
 }
 
-fn names<'s>(stack: &'s Stack, parts: &[usize]) -> Vec<&'s str> {
+pub(super) fn names<'s>(stack: &'s Stack, parts: &[usize]) -> Vec<&'s str> {
     parts
         .iter()
         .filter_map(|&i| stack.parts.get(i))
@@ -116,9 +116,12 @@ fn against(kind: MarginKind) -> &'static str {
 fn guessed_way(answer: &FitAnswer) -> Option<String> {
     let (tip, guess) = answer.tip.zip(answer.tip_guess)?;
     let [x, y, z] = [tip.at.x, tip.at.y, tip.at.z];
+    let way = tip.outward;
     let through = guess.through();
     Some(format!(
-        "({x:.1}, {y:.1}, {z:.1}), {through}: nobody told it (`--tip`)"
+        "({x:.1}, {y:.1}, {z:.1}), out along ({:.2}, {:.2}, {:.2}), {through}: nobody told it \
+         (`--tip` and `--tip-direction` would)",
+        way.x, way.y, way.z
     ))
 }
 
@@ -178,7 +181,11 @@ pub fn fit_text(stack: &Stack, answer: &FitAnswer, helps: &[Help]) -> String {
                 .map(|m| format!("  least distance {what}: {:.3} mm (asked: {need:.2})", m.0))
         };
         let pair = said(MarginKind::Pair, "between two parts", stack.clearance_mm);
-        let wall = said(MarginKind::Wall, "from the wall", stack.wall_clearance_mm);
+        let wall = said(
+            MarginKind::Wall,
+            "of a part from the wall",
+            stack.wall_clearance_mm,
+        );
         pair.into_iter().chain(wall).for_each(&mut line);
     }
     if let Some(c) = answer
@@ -192,6 +199,12 @@ pub fn fit_text(stack: &Stack, answer: &FitAnswer, helps: &[Help]) -> String {
                 line(format!("  {what}: {have:.2} mm (asked: {need:.2})"));
             }
         };
+        said(
+            MarginKind::TubeWall,
+            "least distance of a tube from the wall",
+        );
+        said(MarginKind::TubePart, "least distance of a tube from a part");
+        said(MarginKind::TubePair, "least distance between two tubes");
         said(
             MarginKind::Bend,
             "bend radius of a tube nearest to what is asked",

@@ -247,24 +247,12 @@ fn notes(cavity: &Cavity, stack: &Stack, tip: Option<Tip>) -> Vec<String> {
             ));
         }
     }
-    if stack.asks_for_tubes() && stack.bores_in_use().any(|b| b.exit.is_none()) {
-        let at = |t: Tip| {
-            format!(
-                "{:.1}, {:.1}, {:.1}, out along {:.2}, {:.2}, {:.2}",
-                t.at.x, t.at.y, t.at.z, t.outward.x, t.outward.y, t.outward.z
-            )
-        };
-        match (tip, cavity.tip) {
-            (Some(t), None) => notes.push(format!(
-                "the bores were taken to leave through the cavity's narrow end, at {}",
-                at(t)
-            )),
-            (None, _) => notes.push(
-                "no end of the cavity is wide enough for the thickest tube: no exit was found"
-                    .to_string(),
-            ),
-            _ => {}
-        }
+    let untold = stack.bores_in_use().any(|b| b.exit.is_none());
+    if stack.asks_for_tubes() && untold && tip.is_none() {
+        notes.push(
+            "no end of the cavity is wide enough for the thickest tube: no exit was found"
+                .to_string(),
+        );
     }
     notes
 }

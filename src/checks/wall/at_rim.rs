@@ -78,10 +78,11 @@ impl<'a> WallFacts<'a> {
 #[must_use]
 pub fn at_rim(station: &Station) -> String {
     format!(
-        "at the faceplate's rim, where the outer surface meets it at {:.0} deg: see `rim-sharp`",
+        "at the faceplate's rim, where the outer surface meets it at {:.0} deg",
         station.angle_deg
     )
 }
 
 /// What mends a thin place at the rim.
-pub const RIM_ADVICE: &str = "see `rim-sharp`: at a sharp rim a thicker wall does not mend it";
+pub const RIM_ADVICE: &str = "raise the faceplate (`--faceplate-raise 0.8`), which draws the sides out \
+    straight, or blunt the rim in finishing (see `rim-sharp`): a thicker wall does not mend it";

@@ -422,7 +422,10 @@ fn figures(cavity: &Cavity, stack: &Stack, answer: &FitAnswer) -> Vec<KeyFigure>
 fn margin_figures(certificate: &Certificate) -> Vec<KeyFigure> {
     let kinds = [
         (MarginKind::Pair, "least between two parts"),
-        (MarginKind::Wall, "least from the wall"),
+        (MarginKind::Wall, "least from a part to the wall"),
+        (MarginKind::TubeWall, "least from a tube to the wall"),
+        (MarginKind::TubePart, "least from a tube to a part"),
+        (MarginKind::TubePair, "least between two tubes"),
         (MarginKind::Bend, "bend of a tube nearest to what is asked"),
         (MarginKind::Web, "least web between two bores"),
     ];

@@ -129,7 +129,7 @@ fn head(model: &PageModel) -> Markup {
         header class=(tone(v.tone)) {
             div.says {
                 h1 { span.sign aria-hidden="true" { (sign(v.tone)) } " " (v.words) }
-                p.because { (said(&v.because)) }
+                p.because { (rich(&v.because)) }
             }
             div.about {
                 p.name { (shown(&model.title)) }

@@ -167,15 +167,25 @@ pub fn length_mm(line: &[Point]) -> f64 {
 pub fn off_line(p: &Point, line: &[Point]) -> (f64, Vector) {
     let mut best = (f64::INFINITY, Vector::zeros());
     for w in line.windows(2) {
-        let along = w[1] - w[0];
-        let t = ((p - w[0]).dot(&along) / along.norm_squared().max(1e-30)).clamp(0.0, 1.0);
-        let off = p - (w[0] + along * t);
-        let d = off.norm();
-        if d < best.0 {
-            best = (d, off);
+        let (along, from) = (w[1] - w[0], p - w[0]);
+        let (on, whole) = (from.dot(&along), along.norm_squared());
+        // Most pieces are nearest at an end: no division for those.
+        let off = if on <= 0.0 {
+            from
+        } else if on >= whole {
+            p - w[1]
+        } else {
+            from - along * (on / whole)
+        };
+        let sq = off.norm_squared();
+        if sq < best.0 {
+            best = (sq, off);
         }
     }
-    (best.0, best.1.try_normalize(1e-12).unwrap_or_default())
+    (
+        best.0.sqrt(),
+        best.1.try_normalize(1e-12).unwrap_or_default(),
+    )
 }
 
 /// Points at equal ways along a piece of a line, its ends among them.

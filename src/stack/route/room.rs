@@ -158,12 +158,17 @@ impl<'a> Room<'a> {
         if self.in_mouth(p) {
             return self.beside(p, 1.0);
         }
-        let deep = self.depth.depth(p) > SURE_MM;
+        let grid = self.depth.depth(p);
+        let beside = self.beside(p, 1.0);
+        if grid - self.wall - self.depth.half_diagonal_mm() > beside {
+            return beside;
+        }
+        let deep = grid > SURE_MM;
         let depth = match queries.nearest(p, f64::INFINITY) {
             Some(near) if deep => near.distance_mm,
             _ => exact_depth(queries, p),
         };
-        self.beside(p, depth - self.wall)
+        beside.min(depth - self.wall)
     }
 
     /// What is to spare by the grid, and the direction in which it grows.
@@ -181,23 +186,30 @@ impl<'a> Room<'a> {
 
     /// What is exactly to spare, and the unit direction in which it grows.
     pub fn exact_spare_and_slope(&self, queries: &MeshQueries, p: &Point) -> (f64, Vector) {
-        let mut least = (1.0, Vector::zeros());
-        if !self.in_mouth(p)
-            && let Some(near) = queries.nearest(p, f64::INFINITY)
-        {
-            let off = p - near.point;
-            let inside = self.depth.depth(p) > 0.0;
-            let (depth, off) = if inside {
-                (near.distance_mm, off)
-            } else {
-                (-near.distance_mm, -off)
-            };
-            least = (
-                depth - self.wall,
-                off.try_normalize(1e-12).unwrap_or_default(),
-            );
+        let beside = self.beside_and_slope(p, (1.0, Vector::zeros()));
+        if self.in_mouth(p) {
+            return beside;
         }
-        self.beside_and_slope(p, least)
+        // Distance changes by no more than the way one goes: the wall cannot be what is nearest.
+        let grid = self.depth.depth(p);
+        if grid - self.wall - self.depth.half_diagonal_mm() > beside.0 {
+            return beside;
+        }
+        let Some(near) = queries.nearest(p, f64::INFINITY) else {
+            return beside;
+        };
+        let off = p - near.point;
+        let (depth, off) = if grid > 0.0 {
+            (near.distance_mm, off)
+        } else {
+            (-near.distance_mm, -off)
+        };
+        let wall = depth - self.wall;
+        if wall < beside.0 {
+            (wall, off.try_normalize(1e-12).unwrap_or_default())
+        } else {
+            beside
+        }
     }
 
     fn beside_and_slope(&self, p: &Point, mut least: (f64, Vector)) -> (f64, Vector) {

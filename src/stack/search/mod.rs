@@ -16,7 +16,7 @@ mod seeds;
 mod system;
 mod witness;
 
-use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 use std::time::{Duration, Instant};
 
 use rayon::prelude::*;
@@ -60,6 +60,8 @@ const LANES_MM: [f64; 3] = [0.0, 2.5, 4.5];
 /// Once in so many rounds tubes are looked for among lines of arcs too: in an ear that takes half a second
 /// or more for one placement. Not tuned.
 const THOROUGH_EVERY: usize = 4;
+/// … for so many of those that are polished, the last.
+const THOROUGH: usize = 2;
 /// How often the weights on what stays stuck are raised before a start is given up.
 const GUIDED: usize = 3;
 
@@ -110,6 +112,12 @@ impl Run {
 
     fn no_way(&self) -> Option<NoWay> {
         self.tubes.as_ref()?.as_ref().err().cloned()
+    }
+
+    /// Is nothing missing, tubes included?
+    fn holds(&self) -> bool {
+        let laid = self.tubes.as_ref().is_none_or(Result::is_ok);
+        laid && self.spare_mm.is_some_and(|s| s >= 0.0)
     }
 
     /// Shortfall by the best measure at hand, mm.
@@ -365,8 +373,9 @@ fn keep_nearly(nearly: &mut Vec<(f64, Vec<Pose>)>, runs: &[Run]) {
     nearly.truncate(NEARLY);
 }
 
-/// Polishes the starts that came near, nearest first and a few at a time; the first that ends with
-/// nothing missing is returned. Polishing one costs as much as fifty descents.
+/// Polishes the starts that came near, nearest first; the first in that order that ends with nothing missing
+/// is returned, and those behind it are left as they were, done or not: who came first on the clock does
+/// not matter. Polishing one costs as much as fifty descents, and with tubes some take seconds.
 fn polish_near(
     models: &[Model],
     queries: &MeshQueries,
@@ -378,24 +387,29 @@ fn polish_near(
     let mut near: Vec<&mut Run> = runs.iter_mut().filter(|r| r.closer.is_some()).collect();
     near.sort_by(|a, b| a.near_mm().total_cmp(&b.near_mm()));
     near.truncate(POLISHED);
-    let chunks = near.len().div_ceil(2);
-    for (n, few) in near.chunks_mut(2).enumerate() {
-        if over() {
-            break;
-        }
-        few.par_iter_mut().for_each(|run| {
-            let thorough = thorough && n + 1 == chunks;
-            polish_one(models, queries, plumbing, run, thorough, over);
-        });
-        for run in few.iter().filter(|r| r.spare_mm.is_some_and(|s| s >= 0.0)) {
-            match &run.tubes {
-                None => return Some((run.poses.clone(), Vec::new())),
-                Some(Ok(tubes)) => return Some((run.poses.clone(), tubes.clone())),
-                Some(Err(_)) => {}
+    let as_they_were: Vec<Vec<Pose>> = near.iter().map(|r| r.poses.clone()).collect();
+    let last = near.len().saturating_sub(THOROUGH);
+    let found = AtomicUsize::new(usize::MAX);
+    near.iter_mut()
+        .enumerate()
+        .par_bridge()
+        .for_each(|(n, run)| {
+            let too_late = || over() || found.load(Ordering::Relaxed) < n;
+            if !too_late() {
+                let thorough = thorough && n >= last;
+                polish_one(models, queries, plumbing, run, thorough, &too_late);
+                if run.holds() {
+                    found.fetch_min(n, Ordering::Relaxed);
+                }
             }
-        }
+        });
+    let first = near.iter().position(|run| run.holds())?;
+    for (run, poses) in near.iter_mut().zip(as_they_were).skip(first + 1) {
+        run.poses = poses;
+        (run.spare_mm, run.tubes) = (None, None);
     }
-    None
+    let tubes = near[first].tubes.clone().and_then(Result::ok);
+    Some((near[first].poses.clone(), tubes.unwrap_or_default()))
 }
 
 /// Polishes one start, and lays its tubes where its parts fit; where a tube finds no way, the parts are

@@ -1,0 +1,121 @@
+//! What measuring a placement again comes to, in words: what is short, or how much is to spare at least of
+//! each kind.
+
+use super::certificate::{Certificate, Margin, MarginKind, TOLERANCE_MM};
+use super::parts::Stack;
+use super::report::names;
+
+/// What a margin is the measure of.
+fn measure_of(kind: MarginKind) -> &'static str {
+    match kind {
+        MarginKind::Pair => "distance between two parts",
+        MarginKind::Wall => "distance of a part from the wall",
+        MarginKind::ZonePair => "room that a part keeps free, to the next part",
+        MarginKind::ZoneWall => "room that a part keeps free, to the wall",
+        MarginKind::Seat => "off the faceplate",
+        MarginKind::Bend => "bend radius of a tube",
+        MarginKind::TubeWall => "distance of a tube from the wall",
+        MarginKind::TubePart => "distance of a tube from a part",
+        MarginKind::TubePair => "distance between two tubes",
+        MarginKind::Web => "web between two bores",
+        MarginKind::TubeEnds => "ends of a tube off their places",
+    }
+}
+
+const KINDS: [MarginKind; 11] = [
+    MarginKind::Pair,
+    MarginKind::Wall,
+    MarginKind::ZonePair,
+    MarginKind::ZoneWall,
+    MarginKind::Seat,
+    MarginKind::Bend,
+    MarginKind::TubeWall,
+    MarginKind::TubePart,
+    MarginKind::TubePair,
+    MarginKind::Web,
+    MarginKind::TubeEnds,
+];
+
+/// What a placement that was measured again comes to, in lines: what fails; where nothing does, the
+/// tightest margin of each kind.
+#[must_use]
+pub fn verify_text(stack: &Stack, certificate: &Certificate) -> String {
+    let mut out = String::from(match (certificate.fits(), certificate.holds()) {
+        (true, _) => "holds: every margin reaches its clearance, the tightest of each kind being\n",
+        (false, false) => "does not hold: short are\n",
+        (false, true) => "does not hold: the margins do, but tubes are missing\n",
+    });
+    for &i in &certificate.unlaid {
+        out += &format!("  no tube for \"{}\"\n", stack.parts[i].name);
+    }
+    let failing = certificate
+        .margins
+        .iter()
+        .filter(|m| m.spare_mm() < -TOLERANCE_MM);
+    let tightest = KINDS.iter().filter_map(|&k| certificate.tightest(k));
+    let told: Vec<&Margin> = if certificate.holds() {
+        tightest.filter(|m| m.have.0.is_finite()).collect()
+    } else {
+        failing.collect()
+    };
+    for m in told {
+        let who = names(stack, &m.parts).join(" and ");
+        let what = measure_of(m.kind);
+        out += &match m.kind {
+            // Kept as minus what they are off.
+            MarginKind::Seat | MarginKind::TubeEnds => {
+                format!("  {what}: {who}, {:.4} mm\n", (-m.have.0).max(0.0))
+            }
+            _ => format!(
+                "  {what}: {who}, {:.4} mm (asked: {:.2})\n",
+                m.have.0, m.need.0
+            ),
+        };
+    }
+    out
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::mesh::{Point, Vector};
+    use crate::stack::certificate::certify;
+    use crate::stack::shapes::block;
+    use crate::stack::{Cavity, Placement, Pose, parse_stack};
+
+    #[test]
+    fn what_is_short_is_named_and_what_is_not_is_left_out() {
+        let text = "[[bore]]\nname = \"b\"\ninner_mm = 1.0\n\
+            [[part]]\nname = \"a\"\nsize_mm = [4.0, 3.0, 2.0]\nbore = \"b\"\n\
+            spout = { face = \"+x\", outer_mm = 1.2 }\n\
+            [[part]]\nname = \"c\"\nsize_mm = [4.0, 3.0, 2.0]\n";
+        let stack = parse_stack(text, "s.toml".as_ref()).expect("a stack");
+        let room = Cavity::new(block(24.0, 12.0, 12.0)).expect("closed");
+        let told = |apart: f64| {
+            let pose = |z: f64| Pose {
+                turn: nalgebra::Matrix3::identity(),
+                middle: Point::origin() + Vector::z() * z,
+            };
+            let poses = [pose(0.0), pose(apart)];
+            let placement = Placement::of(&stack, &poses);
+            verify_text(&stack, &certify(&room, &stack, &placement).expect("judged"))
+        };
+        let text = told(3.0);
+        assert!(
+            text.starts_with("does not hold: the margins do, but tubes are missing"),
+            "{text}"
+        );
+        assert!(text.contains("no tube for \"a\""), "{text}");
+        assert!(
+            text.contains("distance between two parts: a and c, 1.0000 mm (asked: 0.15)"),
+            "{text}"
+        );
+        let text = told(2.1);
+        assert!(text.starts_with("does not hold: short are"), "{text}");
+        assert!(
+            text.contains("distance between two parts: a and c, 0.1000 mm (asked: 0.15)"),
+            "{text}"
+        );
+        assert!(!text.contains("from the wall"), "{text}");
+    }
+}
