@@ -119,7 +119,7 @@ fn straight(pulls: &Pulls, limits: &Limits, found: &dyn Fn(&Point, &str) -> Find
         );
         Answer::cannot_tell(
             says,
-            "`--withdrawal` looks for the way out with turning (takes seconds)",
+            "`--withdrawal` looks for the way out with turning (takes up to half a minute)",
         )
         .findings(vec![found(&pulls.held_at, "held most")])
         .not_deciding()

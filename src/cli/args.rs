@@ -71,7 +71,7 @@ pub struct Vet {
     /// The side that the order names; the scan is held against it
     #[arg(long, value_enum)]
     pub side: Option<SideName>,
-    /// Look for the way out of the ear with turning, too (takes seconds)
+    /// Look for the way out of the ear with turning, too (takes up to half a minute)
     #[arg(long)]
     pub withdrawal: bool,
     /// Order or serial number, printed on every report
@@ -326,7 +326,7 @@ pub struct Shell {
     /// Diameter of a vent, mm
     #[arg(long, value_name = "MM")]
     pub vent: Option<f64>,
-    /// Look for the way out of the ear with turning, too (takes seconds)
+    /// Look for the way out of the ear with turning, too (takes up to half a minute)
     #[arg(long)]
     pub withdrawal: bool,
     /// Write the report as JSON (`-`: to the output)

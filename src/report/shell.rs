@@ -6,7 +6,7 @@ use std::fmt::Write;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use crate::checks::shell::{ShellFacts, run_shell};
+use crate::checks::shell::{SHELL_STUCK, ShellFacts, run_shell};
 use crate::checks::wall::{run_wall, wall_outcome};
 use crate::checks::{Answer, Outcome, Verdict, number};
 use crate::limits::{Limits, Setting, rows};
@@ -417,16 +417,29 @@ pub fn shell_json(report: &ShellReport) -> Result<String, ReportError> {
     Ok(out)
 }
 
+/// The answer in a few words. The way out of the ear takes long and is looked for only where asked: where
+/// it is in doubt and was not looked for, a good answer says so itself.
+#[must_use]
+pub fn shell_words(report: &ShellReport) -> &'static str {
+    let in_doubt = |c: &CheckReport| {
+        c.id == SHELL_STUCK && c.outcome == Outcome::CannotTell && c.weighs == Verdict::Design
+    };
+    match report.outcome {
+        Outcome::Holds if report.checks.iter().any(in_doubt) => {
+            "made, nothing breaks; the way out of the ear was not looked for"
+        }
+        Outcome::Holds => "made, nothing breaks",
+        Outcome::Breaks => "made, but mend the plan before printing",
+        Outcome::CannotTell => "made, but not everything can be told",
+    }
+}
+
 /// The report as text, 80 columns, with colour.
 #[must_use]
 pub fn shell_text(report: &ShellReport) -> String {
     let mut out = String::new();
     let style = outcome_style(report.outcome).bold();
-    let verdict = match report.outcome {
-        Outcome::Holds => "made, nothing breaks",
-        Outcome::Breaks => "made, but mend the plan before printing",
-        Outcome::CannotTell => "made, but not everything can be told",
-    };
+    let verdict = shell_words(report);
     let _ = writeln!(
         out,
         "{style}{verdict}{style:#}: {}",

@@ -125,7 +125,8 @@ pub(crate) fn fit_in(
     let leaves = tip_of(cavity, stack, depth, &MeshQueries::new(cavity.mesh()));
     let tip = leaves.map(|l| l.0);
     let tip_guess = leaves.and_then(|l| l.1);
-    let notes = notes(cavity, stack, tip);
+    let mut notes = notes(cavity, stack, tip);
+    notes.extend(no_deeper_than_a_wall(cavity, depth));
     let mut cavity = cavity.clone();
     cavity.tip = tip;
     let cavity = &cavity;
@@ -237,6 +238,24 @@ fn untold_way(outcome: &Outcome, tip: Tip) -> Option<String> {
     })
 }
 
+/// A room nowhere deeper than this, mm, holds no driver: the smallest are 2 mm thick (from memory). A wall
+/// of 2 mm, drawn as a room, is 1 mm deep.
+const WALL_MM: f64 = 1.1;
+/// A room shorter than this, mm, was made for one part and not for an ear.
+const LONG_MM: f64 = 15.0;
+
+/// A shell's file given for its cavity's.
+fn no_deeper_than_a_wall(cavity: &Cavity, depth: &Depth) -> Option<String> {
+    let deepest = depth.values().iter().copied().fold(0.0, f32::max);
+    let (lo, hi) = cavity.mesh().bounds()?;
+    (f64::from(deepest) < WALL_MM && (hi - lo).norm() > LONG_MM).then(|| {
+        format!(
+            "the room is nowhere deeper than {deepest:.2} mm: if the file is the shell itself, give the room \
+             in it (`secondbend shell` writes it with `--cavity-out`)"
+        )
+    })
+}
+
 fn notes(cavity: &Cavity, stack: &Stack, tip: Option<Tip>) -> Vec<String> {
     let mut notes = Vec::new();
     if cavity.faceplate.is_none() {
@@ -272,6 +291,19 @@ mod tests {
             ..FitOptions::default()
         };
         fit(cavity, stack, options, &AtomicBool::new(false))
+    }
+
+    #[test]
+    fn a_shell_given_for_its_cavity_is_suspected() {
+        let stack = Stack::of_boxes(&[[4.0, 3.0, 2.0]], 0.15, 0.25);
+        let suspects = |x: f64, y: f64, z: f64| {
+            let room = Cavity::new(block(x, y, z)).unwrap();
+            let answer = ask(&room, &stack);
+            answer.notes.iter().any(|n| n.contains("the shell itself"))
+        };
+        assert!(suspects(20.0, 12.0, 1.8));
+        assert!(!suspects(20.0, 12.0, 3.0), "as deep as a room");
+        assert!(!suspects(8.0, 5.0, 1.8), "as short as a room for one part");
     }
 
     #[test]

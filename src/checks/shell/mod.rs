@@ -22,6 +22,9 @@ use crate::undercut::{CannotTell, Pulls};
 use super::wall::WallFacts;
 use super::{Answer, Facts, Finding, Verdict};
 
+/// The name of the check whose question is asked in full only with the way out looked for.
+pub use shell_stuck::ID as SHELL_STUCK;
+
 /// A check of a shell: a row and a function, as [`super::Check`] is for a scan.
 pub struct ShellCheck {
     /// Its name, for the fault.

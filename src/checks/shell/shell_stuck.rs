@@ -7,8 +7,10 @@ use crate::mesh::Point;
 
 use super::{ShellCheck, ShellFacts};
 
+pub const ID: &str = "shell-stuck";
+
 pub static CHECK: ShellCheck = ShellCheck {
-    id: "shell-stuck",
+    id: ID,
     asks: "Does the finished shell come out of the ear?",
     explains: "Of the outer surface, built up and trimmed, and with tissue up to the faceplate: it \
         holds where a straight pull needs no more than the limit. A deeper one tells nothing yet, for \
