@@ -199,13 +199,16 @@ fn headline(answer: &FitAnswer) -> Headline {
             "no placement was found, and no proof that there is none".to_owned(),
         ),
     };
-    let guess = answer.tip_guess.filter(|_| answer.verdict == Verdict::Fits);
-    let only = guess.map_or_else(String::new, |g| {
-        format!(
-            "; only if the tubes may leave {}: nobody told it",
-            g.through()
-        )
-    });
+    let led = answer.tip_guess.map(|g| g.through());
+    let only = match (&answer.verdict, led) {
+        (Verdict::Fits, Some(through)) => {
+            format!("; only if the tubes may leave {through}: nobody told it")
+        }
+        (Verdict::NotFound, Some(through)) => {
+            format!("; tubes were led {through}: nobody told it")
+        }
+        _ => String::new(),
+    };
     Headline {
         tone,
         words: words.to_owned(),
