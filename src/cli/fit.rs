@@ -261,7 +261,11 @@ fn verify(
         .map_err(|e| Failure::new(format!("{}: {e}", path.display()), e.help()))?;
     let holds = certificate.fits();
     let value = json!({ "holds": holds, "margins": margins_json(&certificate) });
-    let text = format!("{}{}", verify_text(stack, &certificate), traced_text(trace));
+    let text = format!(
+        "{}{}",
+        verify_text(stack, cavity.tip, &certificate),
+        traced_text(trace)
+    );
     write(args, &traced("verify", &value, trace), &text)?;
     if args.page.is_some() || args.picture.is_some() {
         let model = verify_page(cavity, stack, &placement, &certificate, room.canal(), trace);

@@ -9,20 +9,16 @@ use crate::checks::shell::ScanSays;
 use crate::checks::{Facts, Verdict, number};
 use crate::intake::named_side;
 use crate::limits::{Limits, rows};
-use crate::mesh::{Mesh, MeshQueries, Point, Topology, Vector};
+use crate::mesh::{Mesh, MeshQueries, Topology};
 use crate::read::{ReadOptions, Scan, Unit, read_file};
 use crate::report::shown;
 use crate::shell::{Impression, Lid, Material, Plan, Shell, build};
 use crate::soundness::{self, Soundness};
-use crate::stack::{Cavity, Faceplate, ShellChange, Tip};
+use crate::stack::{Cavity, Faceplate, ShellChange, axis_end};
 
 use super::Failure;
 use super::args::{Fit, Shape};
 use super::shell::plan_of;
-
-/// The tubes' end is looked for from this far before the end of the cavity on, mm: at its very end
-/// the cavity closes, and no tube is as thin as that.
-const BEFORE_END_MM: f64 = 0.6;
 
 /// The cavity, and whom it came from.
 pub(super) struct Room {
@@ -139,21 +135,6 @@ impl Room {
     }
 }
 
-/// Place and direction of an axis at an arc position from its beginning.
-fn on_axis(axis: &[Point], wanted_mm: f64) -> Option<(Point, Vector)> {
-    let mut gone = 0.0;
-    for pair in axis.windows(2) {
-        let step = pair[1] - pair[0];
-        let long = step.norm();
-        if gone + long >= wanted_mm {
-            let share = ((wanted_mm - gone) / long.max(1e-12)).clamp(0.0, 1.0);
-            return Some((pair[0] + step * share, step.try_normalize(1e-12)?));
-        }
-        gone += long;
-    }
-    None
-}
-
 const SEE_VET: &str = "see what `secondbend vet` says of the scan";
 
 impl Maker {
@@ -209,21 +190,13 @@ impl Maker {
         let cavity = Cavity::new(mesh)
             .map_err(|e| e.to_string())?
             .with_faceplate(underside);
-        Ok(match self.tip(shell) {
-            Some(tip) => cavity.with_tip(tip),
-            None => cavity,
-        })
-    }
-
-    /// The canal's end of the cavity, on the axis.
-    fn tip(&self, shell: &Shell) -> Option<Tip> {
-        let wanted = shell.canal_open_to_mm? - BEFORE_END_MM;
-        let (at, outward) = on_axis(&self.canal.axis, wanted)?;
-        Some(Tip {
-            at,
-            outward,
-            told: false,
-        })
+        let open_to_mm = shell.canal_open_to_mm;
+        Ok(
+            match open_to_mm.and_then(|mm| axis_end(&self.canal.axis, mm)) {
+                Some(tip) => cavity.with_tip(tip),
+                None => cavity,
+            },
+        )
     }
 
     fn notes(&self, shell: &Shell) -> Vec<String> {

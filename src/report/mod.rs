@@ -29,7 +29,7 @@ pub use offset::{
 pub use schema::schema;
 pub use shell::{
     FaceplateReport, FileUsed, MadeBoreReport, NoteReport, PlanReport, RimReport, SHELL_SCHEMA,
-    ShellFigures, ShellReport, ShellSources, UseWord, shell, shell_json, shell_text, shell_words,
+    ShellFigures, ShellReport, ShellSources, UseWord, shell, shell_json, shell_text, shell_unasked,
 };
 use text::limit_words;
 pub(crate) use text::{outcome_style, verdict_style};

@@ -417,21 +417,16 @@ pub fn shell_json(report: &ShellReport) -> Result<String, ReportError> {
     Ok(out)
 }
 
-/// The answer in a few words. The way out of the ear takes long and is looked for only where asked: where
-/// it is in doubt and was not looked for, a good answer says so itself.
+/// What a good answer was not asked: the way out of the ear takes long and is looked for only where asked.
+/// `None` where it is not in doubt, or where the answer is not good.
 #[must_use]
-pub fn shell_words(report: &ShellReport) -> &'static str {
+pub fn shell_unasked(report: &ShellReport) -> Option<&'static str> {
     let in_doubt = |c: &CheckReport| {
         c.id == SHELL_STUCK && c.outcome == Outcome::CannotTell && c.weighs == Verdict::Design
     };
-    match report.outcome {
-        Outcome::Holds if report.checks.iter().any(in_doubt) => {
-            "made, nothing breaks; the way out of the ear was not looked for"
-        }
-        Outcome::Holds => "made, nothing breaks",
-        Outcome::Breaks => "made, but mend the plan before printing",
-        Outcome::CannotTell => "made, but not everything can be told",
-    }
+    let good = report.outcome == Outcome::Holds;
+    (good && report.checks.iter().any(in_doubt))
+        .then_some("; the way out of the ear was not looked for")
 }
 
 /// The report as text, 80 columns, with colour.
@@ -439,10 +434,15 @@ pub fn shell_words(report: &ShellReport) -> &'static str {
 pub fn shell_text(report: &ShellReport) -> String {
     let mut out = String::new();
     let style = outcome_style(report.outcome).bold();
-    let verdict = shell_words(report);
+    let verdict = match report.outcome {
+        Outcome::Holds => "made, nothing breaks",
+        Outcome::Breaks => "made, but mend the plan before printing",
+        Outcome::CannotTell => "made, but not everything can be told",
+    };
+    let unasked = shell_unasked(report).unwrap_or_default();
     let _ = writeln!(
         out,
-        "{style}{verdict}{style:#}: {}",
+        "{style}{verdict}{unasked}{style:#}: {}",
         shown(&report.input.path)
     );
     if let Some(order) = &report.order {

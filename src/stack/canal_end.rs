@@ -6,13 +6,35 @@ use super::grid::Depth;
 use super::parts::Stack;
 use super::tip::Tip;
 use crate::canal;
-use crate::mesh::{Mesh, MeshQueries, Point, Topology, Vector};
+use crate::mesh::{Mesh, MeshQueries, Point, Topology};
 use crate::soundness;
 
-/// How far before the end of the axis the bores are looked for first, mm: the end itself is a dome.
+/// How far before the end of the room bores are looked for first, mm: the end itself is a dome.
 const BEFORE_END_MM: f64 = 0.6;
-/// Chord over which the axis' direction is read, mm: its points stand 0.25 mm apart.
-const READ_MM: f64 = 1.0;
+/// Steps in which a place with room for a tube is looked for from there, mm.
+const STEP_MM: f64 = 0.25;
+
+/// The end of a room that reaches so far along an axis: a place on it just before, and the way there.
+/// `None` where the axis has no such place.
+#[must_use]
+pub fn axis_end(axis: &[Point], open_to_mm: f64) -> Option<Tip> {
+    let wanted = open_to_mm - BEFORE_END_MM;
+    let mut gone = 0.0;
+    for pair in axis.windows(2) {
+        let step = pair[1] - pair[0];
+        let long = step.norm();
+        if gone + long >= wanted {
+            let share = ((wanted - gone) / long.max(1e-12)).clamp(0.0, 1.0);
+            return Some(Tip {
+                at: pair[0] + step * share,
+                outward: step.try_normalize(1e-12)?,
+                told: false,
+            });
+        }
+        gone += long;
+    }
+    None
+}
 
 /// The end of the canal, as far in as the thickest tube of the stack reaches. `None` where the room has no
 /// canal, or a narrower one.
@@ -23,54 +45,32 @@ pub(super) fn canal_end(mesh: &Mesh, depth: &Depth, stack: &Stack) -> Option<Tip
     let sound = soundness::inspect(mesh, &topology, &queries);
     let (_, canal) = canal::with_its_piece(mesh, &topology, &queries, sound);
     let canal = canal.ok().filter(|c| c.aperture_reached)?;
-    let along: Vec<(f64, &Point)> = backwards(&canal.axis).collect();
-    let (back, at) =
-        (along.iter()).find(|(back, p)| *back >= BEFORE_END_MM && depth.depth(p) >= need)?;
-    let (_, before) = along.iter().find(|(b, _)| *b >= back + READ_MM)?;
-    let outward: Vector = (*at - *before).try_normalize(1e-9)?;
-    Some(Tip {
-        at: **at,
-        outward,
-        told: false,
-    })
-}
-
-/// Points of a line from its end, each with how far back it is.
-fn backwards(line: &[Point]) -> impl Iterator<Item = (f64, &Point)> {
-    let mut last = line.last();
-    line.iter().rev().scan(0.0, move |gone, p| {
-        *gone += last.map_or(0.0, |l| (p - l).norm());
-        last = Some(p);
-        Some((*gone, p))
-    })
+    let length_mm = canal.length_mm.value;
+    let steps = (length_mm / STEP_MM) as usize;
+    (0..steps)
+        .filter_map(|k| axis_end(&canal.axis, length_mm - STEP_MM * k as f64))
+        .find(|tip| depth.depth(&tip.at) >= need)
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
     use crate::demo::{EarModel, Side, ear};
-    use crate::shell::{Impression, Plan, build};
-    use crate::stack::{Cavity, parse_stack};
+    use crate::shell::Plan;
+    use crate::shell::tests::ears::shell_of;
+    use crate::stack::route::tip_of;
+    use crate::stack::{Cavity, TipGuess, parse_stack};
 
     const STACK: &str = "[[bore]]\nname = \"b\"\ninner_mm = 1.0\nouter_mm = 1.6\n\
         [[part]]\nname = \"a\"\nsize_mm = [5.0, 2.7, 2.0]\nbore = \"b\"\nspout = { face = \"+x\", outer_mm = 1.2 }\n";
 
     /// The room in a made ear's shell.
     fn room_of(mesh: &Mesh) -> Cavity {
-        let (topology, queries) = (Topology::new(mesh), MeshQueries::new(mesh));
-        let soundness = soundness::inspect(mesh, &topology, &queries);
-        let canal = canal::measure(mesh, &topology, &queries, &soundness).expect("a canal");
-        let impression = Impression {
-            mesh,
-            topology: &topology,
-            soundness: &soundness,
-            canal: &canal,
-        };
         let plan = Plan {
             facet_mm: 0.5,
             ..Plan::default()
         };
-        let shell = build(&impression, &plan).expect("a shell");
+        let shell = shell_of(mesh, &plan).expect("a shell");
         Cavity::new(shell.cavity.expect("a room")).expect("closed")
     }
 
@@ -100,7 +100,16 @@ mod tests {
             let way = (axis[nearest] - axis[nearest - 4]).normalize();
             // The room's canal is not quite the ear's, and a mm further along a bend is 15°.
             assert!(way.dot(&tip.outward) > 0.9, "{}", way.dot(&tip.outward));
+            // Told by nobody, that is where the tubes leave; told, they leave where they were told to.
+            let queries = MeshQueries::new(cavity.mesh());
+            let found = tip_of(&cavity, &stack, &depth, &queries);
+            assert_eq!(found, Some((tip, Some(TipGuess::Canal))));
             let narrow = Tip::ends(&depth, &stack);
+            let told = cavity.clone().with_tip(narrow[0]);
+            assert_eq!(
+                tip_of(&told, &stack, &depth, &queries),
+                Some((narrow[0], None))
+            );
             elsewhere += usize::from(off(&narrow[0].at) > 10.0);
         }
         assert!(elsewhere > 0, "any end would have done");

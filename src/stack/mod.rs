@@ -20,6 +20,7 @@ mod tip;
 mod verdict;
 mod verified;
 
+pub use canal_end::axis_end;
 pub use cavity::{Cavity, CavityError, Faceplate};
 pub use file::{StackError, parse_stack, read_stack};
 pub use grid::Depth;
@@ -27,6 +28,7 @@ pub use helps::{Help, Remake, ShellChange, helps};
 pub use parts::{Bore, Face, Part, Spout, Stack, Terminals, Zone};
 pub use placement::{PlacedPart, Placement, PlacementError, Tube};
 pub use pose::Pose;
+pub(crate) use report::{OF_TUBES, tightest_words};
 pub use report::{fit_json, fit_text, margins_json, part_meshes};
 pub use tip::{Tip, TipGuess};
 pub use verdict::{Blocker, FitAnswer, FitOptions, Verdict, fit};

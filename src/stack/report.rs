@@ -112,6 +112,24 @@ fn against(kind: MarginKind) -> &'static str {
     }
 }
 
+/// The margins of tubes that are told in an answer.
+pub(crate) const OF_TUBES: [MarginKind; 5] = [
+    MarginKind::TubeWall,
+    MarginKind::TubePart,
+    MarginKind::TubePair,
+    MarginKind::Bend,
+    MarginKind::Web,
+];
+
+/// The tightest margin of a kind, in words. Bores ask for radii of their own: the least need not be the
+/// tightest.
+pub(crate) fn tightest_words(kind: MarginKind) -> String {
+    match kind {
+        MarginKind::Bend => "bend radius of a tube nearest to what is asked".to_owned(),
+        _ => format!("least {}", kind.words()),
+    }
+}
+
 /// Where the tubes leave and what that was taken for, where nobody told it.
 fn guessed_way(answer: &FitAnswer) -> Option<String> {
     let (tip, guess) = answer.tip.zip(answer.tip_guess)?;
@@ -175,17 +193,14 @@ pub fn fit_text(stack: &Stack, answer: &FitAnswer, helps: &[Help]) -> String {
         });
     }
     if let Some(certificate) = &answer.certificate {
-        let said = |kind, what: &str, need: f64| {
+        let said = |kind: MarginKind, need: f64| {
+            let what = kind.words();
             certificate
                 .least(kind)
-                .map(|m| format!("  least distance {what}: {:.3} mm (asked: {need:.2})", m.0))
+                .map(|m| format!("  least {what}: {:.3} mm (asked: {need:.2})", m.0))
         };
-        let pair = said(MarginKind::Pair, "between two parts", stack.clearance_mm);
-        let wall = said(
-            MarginKind::Wall,
-            "of a part from the wall",
-            stack.wall_clearance_mm,
-        );
+        let pair = said(MarginKind::Pair, stack.clearance_mm);
+        let wall = said(MarginKind::Wall, stack.wall_clearance_mm);
         pair.into_iter().chain(wall).for_each(&mut line);
     }
     if let Some(c) = answer
@@ -193,23 +208,12 @@ pub fn fit_text(stack: &Stack, answer: &FitAnswer, helps: &[Help]) -> String {
         .as_ref()
         .filter(|_| answer.verdict == Verdict::Fits)
     {
-        let mut said = |kind, what: &str| {
+        for kind in OF_TUBES {
             if let Some(m) = c.tightest(kind).filter(|m| m.have.0.is_finite()) {
-                let (have, need) = (m.have.0, m.need.0);
+                let (what, have, need) = (tightest_words(kind), m.have.0, m.need.0);
                 line(format!("  {what}: {have:.2} mm (asked: {need:.2})"));
             }
-        };
-        said(
-            MarginKind::TubeWall,
-            "least distance of a tube from the wall",
-        );
-        said(MarginKind::TubePart, "least distance of a tube from a part");
-        said(MarginKind::TubePair, "least distance between two tubes");
-        said(
-            MarginKind::Bend,
-            "bend radius of a tube nearest to what is asked",
-        );
-        said(MarginKind::Web, "least web between two bores");
+        }
     }
     if answer.cut_short {
         line("  the search was cut short: more time may find more".to_string());

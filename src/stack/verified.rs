@@ -4,42 +4,12 @@
 use super::certificate::{Certificate, Margin, MarginKind, TOLERANCE_MM};
 use super::parts::Stack;
 use super::report::names;
-
-/// What a margin is the measure of.
-fn measure_of(kind: MarginKind) -> &'static str {
-    match kind {
-        MarginKind::Pair => "distance between two parts",
-        MarginKind::Wall => "distance of a part from the wall",
-        MarginKind::ZonePair => "room that a part keeps free, to the next part",
-        MarginKind::ZoneWall => "room that a part keeps free, to the wall",
-        MarginKind::Seat => "off the faceplate",
-        MarginKind::Bend => "bend radius of a tube",
-        MarginKind::TubeWall => "distance of a tube from the wall",
-        MarginKind::TubePart => "distance of a tube from a part",
-        MarginKind::TubePair => "distance between two tubes",
-        MarginKind::Web => "web between two bores",
-        MarginKind::TubeEnds => "ends of a tube off their places",
-    }
-}
-
-const KINDS: [MarginKind; 11] = [
-    MarginKind::Pair,
-    MarginKind::Wall,
-    MarginKind::ZonePair,
-    MarginKind::ZoneWall,
-    MarginKind::Seat,
-    MarginKind::Bend,
-    MarginKind::TubeWall,
-    MarginKind::TubePart,
-    MarginKind::TubePair,
-    MarginKind::Web,
-    MarginKind::TubeEnds,
-];
+use super::tip::Tip;
 
 /// What a placement that was measured again comes to, in lines: what fails; where nothing does, the
-/// tightest margin of each kind.
+/// tightest margin of each kind. Whether tubes leave where they should is only judged where the end was `told`.
 #[must_use]
-pub fn verify_text(stack: &Stack, certificate: &Certificate) -> String {
+pub fn verify_text(stack: &Stack, told: Option<Tip>, certificate: &Certificate) -> String {
     let mut out = String::from(match (certificate.fits(), certificate.holds()) {
         (true, _) => "holds: every margin reaches its clearance, the tightest of each kind being\n",
         (false, false) => "does not hold: short are\n",
@@ -52,15 +22,17 @@ pub fn verify_text(stack: &Stack, certificate: &Certificate) -> String {
         .margins
         .iter()
         .filter(|m| m.spare_mm() < -TOLERANCE_MM);
-    let tightest = KINDS.iter().filter_map(|&k| certificate.tightest(k));
-    let told: Vec<&Margin> = if certificate.holds() {
+    let tightest = MarginKind::ALL
+        .iter()
+        .filter_map(|&k| certificate.tightest(k));
+    let shown: Vec<&Margin> = if certificate.holds() {
         tightest.filter(|m| m.have.0.is_finite()).collect()
     } else {
         failing.collect()
     };
-    for m in told {
+    for m in shown {
         let who = names(stack, &m.parts).join(" and ");
-        let what = measure_of(m.kind);
+        let what = m.kind.words();
         out += &match m.kind {
             // Kept as minus what they are off.
             MarginKind::Seat | MarginKind::TubeEnds => {
@@ -71,6 +43,10 @@ pub fn verify_text(stack: &Stack, certificate: &Certificate) -> String {
                 m.have.0, m.need.0
             ),
         };
+    }
+    let untold = stack.bores_in_use().any(|b| b.exit.is_none());
+    if untold && !told.is_some_and(|tip| tip.told) {
+        out += "  where the tubes leave was not judged: `--tip` with `--tip-direction` has it judged\n";
     }
     out
 }
@@ -98,9 +74,17 @@ mod tests {
             };
             let poses = [pose(0.0), pose(apart)];
             let placement = Placement::of(&stack, &poses);
-            verify_text(&stack, &certify(&room, &stack, &placement).expect("judged"))
+            verify_text(
+                &stack,
+                room.tip,
+                &certify(&room, &stack, &placement).expect("judged"),
+            )
         };
         let text = told(3.0);
+        assert!(
+            text.contains("where the tubes leave was not judged"),
+            "{text}"
+        );
         assert!(
             text.starts_with("does not hold: the margins do, but tubes are missing"),
             "{text}"

@@ -300,10 +300,11 @@ fn a_sharp_rim_is_told_and_a_square_one_is_not() {
     }
     assert!(page.contains("rim-sharp") && page.contains("sharpest rim at the faceplate"));
 
-    let (text, v, _) = asked("PIT-0402-oboe-left.stl", "square.json");
+    let (text, v, page) = asked("PIT-0402-oboe-left.stl", "square.json");
     // A good answer says what it was not asked.
     let head = "made, nothing breaks; the way out of the ear was not looked for";
     assert!(text.starts_with(head), "{text}");
+    assert!(page.contains("good answer; the way out of the ear was not looked for"));
     assert_eq!(check(&v, "rim-sharp")["outcome"], "holds");
     assert!(figure(&v, "shell.rim.least_deg") > 62.0);
     assert_eq!(figure(&v, "shell.rim.under_mm"), 0.0);

@@ -7,7 +7,9 @@ use crate::checks::Outcome;
 use crate::mesh::Point;
 use crate::report::CAUTION;
 use crate::stack::certificate::{Certificate, Margin, MarginKind};
-use crate::stack::{Cavity, FitAnswer, Help, Placement, Stack, Verdict, part_meshes};
+use crate::stack::{
+    Cavity, FitAnswer, Help, OF_TUBES, Placement, Stack, Verdict, part_meshes, tightest_words,
+};
 
 /// What a fit's result is traced by.
 #[derive(Debug, Clone, Default, PartialEq)]
@@ -423,22 +425,15 @@ fn figures(cavity: &Cavity, stack: &Stack, answer: &FitAnswer) -> Vec<KeyFigure>
 }
 
 fn margin_figures(certificate: &Certificate) -> Vec<KeyFigure> {
-    let kinds = [
-        (MarginKind::Pair, "least between two parts"),
-        (MarginKind::Wall, "least from a part to the wall"),
-        (MarginKind::TubeWall, "least from a tube to the wall"),
-        (MarginKind::TubePart, "least from a tube to a part"),
-        (MarginKind::TubePair, "least between two tubes"),
-        (MarginKind::Bend, "bend of a tube nearest to what is asked"),
-        (MarginKind::Web, "least web between two bores"),
-    ];
+    let kinds = [MarginKind::Pair, MarginKind::Wall].into_iter();
     kinds
-        .into_iter()
-        .filter_map(|(kind, label)| {
+        .chain(OF_TUBES)
+        .filter_map(|kind| {
             let m = certificate.tightest(kind)?;
             let (have, need) = (m.have.0, m.need.0);
             let says = format!("{have:.3} mm, asked {need:.2}");
-            have.is_finite().then(|| KeyFigure::new(label, says))
+            have.is_finite()
+                .then(|| KeyFigure::new(tightest_words(kind), says))
         })
         .collect()
 }

@@ -9,10 +9,10 @@ use super::vet::{
 };
 use super::wall;
 use crate::canal::Canal;
-use crate::checks::{figure, number};
+use crate::checks::{Outcome, figure, number};
 use crate::limits::{Limits, Setting, rows};
 use crate::mesh::Mesh;
-use crate::report::{MadeBoreReport, ShellReport, UseWord, shell_words, shown};
+use crate::report::{MadeBoreReport, ShellReport, UseWord, shell_unasked, shown};
 use crate::shell::Shell;
 use crate::shell::wall::Wall;
 use crate::undercut::Pulls;
@@ -59,7 +59,7 @@ pub fn shell_page(
         title: file_name(&report.input.path).to_owned(),
         order: report.order.clone(),
         side: canal.side,
-        verdict: wall::headline(report.outcome, &report.checks, shell_words(report)),
+        verdict: headline(report),
         cautions: std::iter::once(report.caution.clone())
             .chain(report.shell.notes.iter().map(|n| n.says.clone()))
             .collect(),
@@ -269,4 +269,16 @@ fn asked(report: &ShellReport) -> String {
         }
     }
     all.join("; ")
+}
+
+/// The answer in short; what it was not asked stands in the line below, which nothing cuts off.
+fn headline(report: &ShellReport) -> Headline {
+    let words = match report.outcome {
+        Outcome::Holds => "made, nothing breaks",
+        Outcome::Breaks => "made, but mend the plan",
+        Outcome::CannotTell => "made, not all can be told",
+    };
+    let mut out = wall::headline(report.outcome, &report.checks, words);
+    out.because += shell_unasked(report).unwrap_or_default();
+    out
 }

@@ -8,7 +8,8 @@ use crate::shell::wall::{WallOptions, wall};
 use crate::shell::{Bores, Impression, Lid, Plan, Shell, ShellError, build};
 use crate::soundness::{self, crossing_pairs};
 
-fn shell_of(mesh: &Mesh, plan: &Plan) -> Result<Shell, ShellError> {
+/// The shell of a scan, measured and made by a plan.
+pub(crate) fn shell_of(mesh: &Mesh, plan: &Plan) -> Result<Shell, ShellError> {
     let (topology, queries) = (Topology::new(mesh), MeshQueries::new(mesh));
     let soundness = soundness::inspect(mesh, &topology, &queries);
     let canal = canal::measure(mesh, &topology, &queries, &soundness).expect("a canal");

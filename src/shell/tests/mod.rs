@@ -1,5 +1,5 @@
 mod closed_forms;
-mod ears;
+pub(crate) mod ears;
 mod plan_files;
 mod rims;
 pub(crate) mod turned;

@@ -75,6 +75,41 @@ pub enum MarginKind {
     TubeEnds,
 }
 
+impl MarginKind {
+    /// All of them, in the order in which they are told.
+    pub const ALL: [Self; 11] = [
+        Self::Pair,
+        Self::Wall,
+        Self::ZonePair,
+        Self::ZoneWall,
+        Self::Seat,
+        Self::Bend,
+        Self::TubeWall,
+        Self::TubePart,
+        Self::TubePair,
+        Self::Web,
+        Self::TubeEnds,
+    ];
+
+    /// What it is the measure of, in words.
+    #[must_use]
+    pub fn words(self) -> &'static str {
+        match self {
+            Self::Pair => "distance between two parts",
+            Self::Wall => "distance of a part from the wall",
+            Self::ZonePair => "room that a part keeps free, to the next part",
+            Self::ZoneWall => "room that a part keeps free, to the wall",
+            Self::Seat => "off the faceplate",
+            Self::Bend => "bend radius of a tube",
+            Self::TubeWall => "distance of a tube from the wall",
+            Self::TubePart => "distance of a tube from a part",
+            Self::TubePair => "distance between two tubes",
+            Self::Web => "web between two bores",
+            Self::TubeEnds => "ends of a tube off their places",
+        }
+    }
+}
+
 /// All margins of a placement.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Certificate {

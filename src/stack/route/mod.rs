@@ -363,7 +363,7 @@ mod tests {
     use crate::stack::certificate::{MarginKind, certify};
     use crate::stack::shapes::block;
     use crate::stack::{
-        Cavity, FitOptions, Stack, Tip, TipGuess, Verdict, fit, fit_text, parse_stack,
+        Cavity, FitOptions, Stack, Tip, TipGuess, Verdict, fit, fit_json, fit_text, parse_stack,
     };
 
     const BORES: &str = "[[bore]]\nname = \"lows\"\ninner_mm = 1.0\nbend_radius_mm = 3.2\n\
@@ -397,6 +397,8 @@ mod tests {
         assert_eq!(answer.verdict, Verdict::Fits, "{:?}", answer.blocker);
         // Nor is a canal: the answer holds on that condition, and says so at its head.
         assert_eq!(answer.tip_guess, Some(TipGuess::NarrowEnd));
+        let json = fit_json(&stack, &answer, &[]);
+        assert_eq!(json["tip"]["guessed_by"], "narrow_end");
         let text = fit_text(&stack, &answer, &[]);
         let condition = text.lines().nth(1).unwrap();
         assert!(

@@ -160,7 +160,7 @@ impl<'a> Room<'a> {
         }
         let grid = self.depth.depth(p);
         let beside = self.beside(p, 1.0);
-        if grid - self.wall - self.depth.half_diagonal_mm() > beside {
+        if self.wall_is_further(grid, beside) {
             return beside;
         }
         let deep = grid > SURE_MM;
@@ -169,6 +169,12 @@ impl<'a> Room<'a> {
             _ => exact_depth(queries, p),
         };
         beside.min(depth - self.wall)
+    }
+
+    /// Is the wall surely further off than what has least to spare? Depth changes by no more than the way one
+    /// goes, so that what the grid tells is off by no more than the way to its nodes.
+    fn wall_is_further(&self, grid: f64, least: f64) -> bool {
+        grid - self.wall - self.depth.half_diagonal_mm() > least
     }
 
     /// What is to spare by the grid, and the direction in which it grows.
@@ -190,9 +196,8 @@ impl<'a> Room<'a> {
         if self.in_mouth(p) {
             return beside;
         }
-        // Distance changes by no more than the way one goes: the wall cannot be what is nearest.
         let grid = self.depth.depth(p);
-        if grid - self.wall - self.depth.half_diagonal_mm() > beside.0 {
+        if self.wall_is_further(grid, beside.0) {
             return beside;
         }
         let Some(near) = queries.nearest(p, f64::INFINITY) else {

@@ -387,7 +387,10 @@ fn polish_near(
     let mut near: Vec<&mut Run> = runs.iter_mut().filter(|r| r.closer.is_some()).collect();
     near.sort_by(|a, b| a.near_mm().total_cmp(&b.near_mm()));
     near.truncate(POLISHED);
-    let as_they_were: Vec<Vec<Pose>> = near.iter().map(|r| r.poses.clone()).collect();
+    let as_they_were: Vec<(Vec<Pose>, Faults)> = near
+        .iter()
+        .map(|r| (r.poses.clone(), r.faults.clone()))
+        .collect();
     let last = near.len().saturating_sub(THOROUGH);
     let found = AtomicUsize::new(usize::MAX);
     near.iter_mut()
@@ -404,8 +407,8 @@ fn polish_near(
             }
         });
     let first = near.iter().position(|run| run.holds())?;
-    for (run, poses) in near.iter_mut().zip(as_they_were).skip(first + 1) {
-        run.poses = poses;
+    for (run, before) in near.iter_mut().zip(as_they_were).skip(first + 1) {
+        (run.poses, run.faults) = before;
         (run.spare_mm, run.tubes) = (None, None);
     }
     let tubes = near[first].tubes.clone().and_then(Result::ok);
