@@ -1,6 +1,6 @@
 // While the model is turned on a machine that draws slowly, large surfaces are drawn with few facets,
 // and whole again as soon as it stands still. One point a cell stands for all in it.
-const COARSE_FACETS = 16000, LARGE_FACETS = 40000;
+const COARSE_FACETS = 8000, LARGE_FACETS = 40000;
 
 function coarseLayer({ at, normal, maps, corners }) {
   let twice = 0;
@@ -43,11 +43,13 @@ function coarseLayer({ at, normal, maps, corners }) {
   return { at: of(at, 3), normal: of(normal, 3), maps: maps.map((m) => ({ value: of(m.value, 1) })), corners: few };
 }
 
-// Says whether to draw coarsely now. A frame is slow when the browser asks for the next one late;
-// two in a row while the model moves are enough, and one quick rest is not a reason to forget it.
+// Says whether to draw coarsely now. A browser asks for the next drawing before this one is there, so
+// a mark is sent after it and asked for: one at a time, after the first drawings and after few others.
+// The very first takes the surface in as well and does not count. One drawing that is very late is
+// enough, or two that are late one after the other; what is slow stays so.
 function makePace(redraw) {
-  const LATE_MS = 45, REST_MS = 160;
-  let late = 0, slow = false, moving = false, rest = 0;
+  const LATE_MS = 45, VERY_LATE_MS = 120, REST_MS = 160, FIRST = 12, ONE_OF = 16;
+  let late = 0, slow = false, moving = false, rest = 0, drawings = 0, timing = false;
   return {
     coarse: () => slow && moving,
     moved: () => {
@@ -55,12 +57,18 @@ function makePace(redraw) {
       clearTimeout(rest);
       rest = setTimeout(() => { moving = false; redraw(); }, REST_MS);
     },
-    drawn: () => {
-      if (!moving || slow) return;
+    // `draw` draws; `whenDrawn` calls back when its dots are there.
+    drawn: (draw, whenDrawn) => {
+      const count = drawings++, timed = !slow && !timing && count > 0 && (count < FIRST || count % ONE_OF === 0);
       const began = performance.now();
-      requestAnimationFrame(() => {
-        late = performance.now() - began > LATE_MS ? late + 1 : 0;
-        if (late >= 2) slow = true;
+      draw();
+      if (!timed) return;
+      timing = true;
+      whenDrawn(() => {
+        timing = false;
+        const took = performance.now() - began;
+        late = took > LATE_MS ? late + 1 : 0;
+        slow = late >= 2 || took > VERY_LATE_MS;
       });
     },
   };

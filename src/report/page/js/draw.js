@@ -1,53 +1,95 @@
 // WebGL 2: surfaces with a light that comes from the eye, and lines of a width in pixels.
-const SURFACE_POINTS = `#version 300 es
-in vec3 at; in vec3 normal; in float value;
-uniform mat4 eye; uniform vec4 plane;
-out vec3 facing; out vec3 place; out float figure; out float beyond;
+// A surface is drawn by a program that has only what it needs: where no graphics card helps, each dot
+// pays for every line of its program, so maps, cuts, glass and flat boxes are left out where unwanted.
+const SURFACE_POINTS = `
+in vec3 at;
+uniform mat4 eye;
+out vec3 facing;
+in vec3 normal;
+#ifdef MAPPED
+in float value; out float figure;
+#endif
+#ifdef FLAT
+out vec3 place;
+#endif
+#ifdef CUT
+uniform vec4 plane; out float beyond;
+#endif
 void main() {
-  place = at;
   gl_Position = eye * vec4(at, 1.0);
-  facing = normal; figure = value; beyond = dot(plane.xyz, at) - plane.w;
+  facing = normal;
+#ifdef MAPPED
+  figure = value;
+#endif
+#ifdef FLAT
+  place = at;
+#endif
+#ifdef CUT
+  beyond = dot(plane.xyz, at) - plane.w;
+#endif
 }`;
-const SURFACE_COLOURS = `#version 300 es
+const SURFACE_COLOURS = `
 precision highp float;
-in vec3 facing; in vec3 place; in float figure; in float beyond;
-uniform vec3 toward; uniform vec3 light; uniform vec3 colour; uniform float glass;
-uniform float cutting; uniform float mapped; uniform vec2 range; uniform vec3 limit;
-uniform sampler2D scale; uniform float signedly; uniform float dense; uniform float turnedOver; uniform float flatly;
+in vec3 facing;
+uniform vec3 toward; uniform vec3 light; uniform vec3 colour; uniform float turnedOver;
+#ifdef MAPPED
+in float figure;
+uniform vec2 range; uniform vec3 limit; uniform sampler2D scale; uniform float signedly; uniform float dense;
+#endif
+#ifdef FLAT
+in vec3 place;
+#endif
+#ifdef CUT
+in float beyond;
+#endif
 out vec4 seen;
 void main() {
-  if (cutting > 0.5 && beyond < 0.0) discard;
-  vec3 n = normalize(facing);
-  // Boxes have edges: the normal of the facet itself, which is that of the picture's slope.
-  if (flatly > 0.5) n = normalize(cross(dFdx(place), dFdy(place)));
-  if (flatly > 0.5 && dot(n, toward) < 0.0) n = -n;
-  float to = dot(n, toward);
+#ifdef CUT
+  if (beyond < 0.0) discard;
+#endif
   bool back = (gl_FrontFacing == (turnedOver > 0.5));
-  if (back && flatly < 0.5) n = -n;
+#ifdef FLAT
+  // Boxes have edges: the normal of the facet itself, which is that of the picture's slope.
+  vec3 n = normalize(cross(dFdx(place), dFdy(place)));
+  if (dot(n, toward) < 0.0) n = -n;
+#else
+  vec3 n = normalize(facing);
+  if (back) n = -n;
+#endif
+  float to = dot(n, toward);
   vec3 base = colour;
-  float lit = 0.40 + 0.40 * abs(to) + 0.30 * max(dot(n, light), 0.0);
-  if (mapped > 0.5) {
-    lit = 0.72 + 0.20 * abs(to) + 0.10 * max(dot(n, light), 0.0);
-    float stripe = mod(gl_FragCoord.x + gl_FragCoord.y, 7.0 * dense);
-    if (figure < -1e8) {
-      base = vec3(0.80, 0.79, 0.76);
-    } else {
-      base = texture(scale, vec2((figure - range.x) / max(range.y - range.x, 1e-6), 0.25 + 0.5 * signedly)).rgb;
-      if (limit.z != 0.0) {
-        // Beyond the limit: stripes, which no colour blindness and no printer takes away.
-        float over = (figure - limit.x) * limit.z;
-        if (over > 0.0 && stripe < 2.0 * dense) base = mix(base, vec3(0.58, 0.12, 0.37), 0.85);
-        if (abs(figure - limit.x) < fwidth(figure)) base = vec3(0.35, 0.05, 0.2);
-      }
+#ifdef MAPPED
+  float lit = 0.72 + 0.20 * abs(to) + 0.10 * max(dot(n, light), 0.0);
+  float stripe = mod(gl_FragCoord.x + gl_FragCoord.y, 7.0 * dense);
+  if (figure < -1e8) {
+    base = vec3(0.80, 0.79, 0.76);
+  } else {
+    base = texture(scale, vec2((figure - range.x) / max(range.y - range.x, 1e-6), 0.25 + 0.5 * signedly)).rgb;
+    if (limit.z != 0.0) {
+      // Beyond the limit: stripes, which no colour blindness and no printer takes away.
+      float over = (figure - limit.x) * limit.z;
+      if (over > 0.0 && stripe < 2.0 * dense) base = mix(base, vec3(0.58, 0.12, 0.37), 0.85);
+      if (abs(figure - limit.x) < fwidth(figure)) base = vec3(0.35, 0.05, 0.2);
     }
   }
-  if (back) base = mix(base, vec3(0.55, 0.47, 0.43), mapped > 0.5 ? 0.25 : 0.7);
+  if (back) base = mix(base, vec3(0.55, 0.47, 0.43), 0.25);
+#else
+  float lit = 0.40 + 0.40 * abs(to) + 0.30 * max(dot(n, light), 0.0);
+  if (back) base = mix(base, vec3(0.55, 0.47, 0.43), 0.7);
+#endif
   float solid = 1.0;
-  if (glass > 0.5) solid = clamp(0.10 + 0.42 * pow(1.0 - abs(to), 2.0), 0.0, 1.0) + (mapped > 0.5 ? 0.25 : 0.0);
+#ifdef GLASS
+  float aslant = 1.0 - abs(to);
+  solid = 0.10 + 0.42 * aslant * aslant;
+#ifdef MAPPED
+  solid += 0.25;
+#endif
+#endif
   seen = vec4(base * min(lit, 1.08) * solid, solid);
 }`;
 // A line's piece is a rectangle: corner.x runs along it, corner.y across.
-const LINE_POINTS = `#version 300 es
+const RECTANGLE = [0, -0.5, 1, -0.5, 0, 0.5, 1, 0.5], RECTANGLE_ORDER = [0, 1, 2, 2, 1, 3];
+const LINE_POINTS = `
 in vec2 corner; in vec3 from; in vec3 to;
 uniform mat4 eye; uniform vec2 screen; uniform float width; uniform float nearer; uniform vec4 plane;
 out float beyond;
@@ -63,7 +105,7 @@ void main() {
   p.z -= nearer;
   gl_Position = p;
 }`;
-const LINE_COLOURS = `#version 300 es
+const LINE_COLOURS = `
 precision highp float;
 uniform vec4 colour;
 in float beyond;
@@ -73,11 +115,12 @@ void main() {
   seen = vec4(colour.rgb * colour.a, colour.a);
 }`;
 
-function programOf(gl, points, colours) {
+function programOf(gl, points, colours, wanted = []) {
+  const head = "#version 300 es\n" + wanted.map((word) => `#define ${word}\n`).join("");
   const program = gl.createProgram();
   for (const [kind, text] of [[gl.VERTEX_SHADER, points], [gl.FRAGMENT_SHADER, colours]]) {
     const shader = gl.createShader(kind);
-    gl.shaderSource(shader, text);
+    gl.shaderSource(shader, head + text);
     gl.compileShader(shader);
     if (!gl.getShaderParameter(shader, gl.COMPILE_STATUS)) {
       throw new Error(gl.getShaderInfoLog(shader) || "shader");
@@ -104,7 +147,12 @@ function makeDrawer(canvas, scaleBytes) {
     antialias: true, alpha: false, preserveDrawingBuffer: true, powerPreference: "high-performance",
   });
   if (!gl) return null;
-  const surface = programOf(gl, SURFACE_POINTS, SURFACE_COLOURS);
+  const surfaces = new Map();
+  const surfaceFor = (wanted) => {
+    const key = wanted.join(" ");
+    if (!surfaces.has(key)) surfaces.set(key, programOf(gl, SURFACE_POINTS, SURFACE_COLOURS, wanted));
+    return surfaces.get(key);
+  };
   const line = programOf(gl, LINE_POINTS, LINE_COLOURS);
   const buffer = (what, data) => {
     const made = gl.createBuffer();
@@ -112,11 +160,10 @@ function makeDrawer(canvas, scaleBytes) {
     gl.bufferData(what, data, gl.STATIC_DRAW);
     return made;
   };
-  const feed = (at, from, parts, each) => {
+  const feed = (at, from, parts) => {
     gl.bindBuffer(gl.ARRAY_BUFFER, from);
     gl.enableVertexAttribArray(at);
     gl.vertexAttribPointer(at, parts, gl.FLOAT, false, 0, 0);
-    gl.vertexAttribDivisor(at, each);
   };
   const scale = gl.createTexture();
   gl.bindTexture(gl.TEXTURE_2D, scale);
@@ -125,7 +172,6 @@ function makeDrawer(canvas, scaleBytes) {
     [gl.TEXTURE_WRAP_S, gl.CLAMP_TO_EDGE], [gl.TEXTURE_WRAP_T, gl.CLAMP_TO_EDGE]]) {
     gl.texParameteri(gl.TEXTURE_2D, what, how);
   }
-  const rectangle = buffer(gl.ARRAY_BUFFER, new Float32Array([0, -0.5, 1, -0.5, 0, 0.5, 1, 0.5]));
 
   const buffersOf = (layer) => ({
     at: buffer(gl.ARRAY_BUFFER, layer.at),
@@ -143,46 +189,48 @@ function makeDrawer(canvas, scaleBytes) {
     return layer.coarse;
   }
 
-  // Points → pieces; `last` buffers are dropped, since the section's outline changes all the time.
+  // Points → pieces, each a rectangle of its own: drawing one rectangle many times over is slow where no
+  // graphics card helps. `last` buffers are dropped, since the section's outline changes all the time.
   function keepLine(what, points, last) {
     const pieces = Math.max(0, points.length - 1);
-    const from = new Float32Array(3 * pieces), to = new Float32Array(3 * pieces);
+    const from = new Float32Array(12 * pieces), to = new Float32Array(12 * pieces);
+    const corner = new Float32Array(8 * pieces), order = new Uint32Array(6 * pieces);
     for (let i = 0; i < pieces; i++) {
-      from.set(points[i], 3 * i);
-      to.set(points[i + 1], 3 * i);
+      for (let k = 0; k < 4; k++) {
+        from.set(points[i], 12 * i + 3 * k);
+        to.set(points[i + 1], 12 * i + 3 * k);
+      }
+      corner.set(RECTANGLE, 8 * i);
+      RECTANGLE_ORDER.forEach((k, j) => { order[6 * i + j] = 4 * i + k; });
     }
-    if (last) {
-      gl.deleteBuffer(last.from);
-      gl.deleteBuffer(last.to);
-    }
+    if (last) for (const name of ["from", "to", "corner", "order"]) gl.deleteBuffer(last[name]);
     return {
       ...what, pieces, from: buffer(gl.ARRAY_BUFFER, from), to: buffer(gl.ARRAY_BUFFER, to),
+      corner: buffer(gl.ARRAY_BUFFER, corner), order: buffer(gl.ELEMENT_ARRAY_BUFFER, order),
     };
   }
 
   function drawSurface(layer, still, seen) {
     const eye = seen.moved ? eyeOfMoved(still, seen.moved) : still;
-    const u = surface.uniform, map = seen.map && layer.maps[seen.map.index];
+    const map = seen.map && layer.maps[seen.map.index];
+    const surface = surfaceFor([map && "MAPPED", layer.flat && "FLAT", seen.cutting && "CUT", seen.glass && "GLASS"]
+      .filter(Boolean));
+    const u = surface.uniform;
     gl.useProgram(surface.program);
     const from = seen.coarse ? coarseOf(layer) : layer.buffers;
-    feed(surface.attribute("at"), from.at, 3, 0);
-    feed(surface.attribute("normal"), from.normal, 3, 0);
-    const value = surface.attribute("value");
-    if (map) feed(value, from.maps[seen.map.index], 1, 0);
-    else if (value >= 0) gl.disableVertexAttribArray(value);
+    feed(surface.attribute("at"), from.at, 3);
+    // A flat box works its own normals out, and a program may then have no place for told ones.
+    if (surface.attribute("normal") >= 0) feed(surface.attribute("normal"), from.normal, 3);
+    if (map) feed(surface.attribute("value"), from.maps[seen.map.index], 1);
     gl.bindBuffer(gl.ELEMENT_ARRAY_BUFFER, from.corners);
     gl.uniformMatrix4fv(u("eye"), false, eye.matrix);
     gl.uniform3fv(u("toward"), eye.toward);
     gl.uniform3fv(u("light"), eye.light);
     gl.uniform3fv(u("colour"), colourOf(layer.colour));
-    gl.uniform1f(u("glass"), seen.glass ? 1 : 0);
-    gl.uniform1f(u("cutting"), seen.cutting ? 1 : 0);
     gl.uniform4fv(u("plane"), seen.plane);
-    gl.uniform1f(u("mapped"), map ? 1 : 0);
-    gl.uniform1f(u("dense"), eye.dense);
-    gl.uniform1f(u("flatly"), layer.flat ? 1 : 0);
     gl.uniform1f(u("turnedOver"), layer.inverted ? 1 : 0);
     if (map) {
+      gl.uniform1f(u("dense"), eye.dense);
       gl.uniform2fv(u("range"), map.range);
       gl.uniform1f(u("signedly"), map.signed ? 1 : 0);
       const way = map.limit ? (map.limit.goodBelow ? 1 : -1) : 0;
@@ -211,9 +259,10 @@ function makeDrawer(canvas, scaleBytes) {
     if (!kept.pieces) return;
     const u = line.uniform;
     gl.useProgram(line.program);
-    feed(line.attribute("corner"), rectangle, 2, 0);
-    feed(line.attribute("from"), kept.from, 3, 1);
-    feed(line.attribute("to"), kept.to, 3, 1);
+    feed(line.attribute("corner"), kept.corner, 2);
+    feed(line.attribute("from"), kept.from, 3);
+    feed(line.attribute("to"), kept.to, 3);
+    gl.bindBuffer(gl.ELEMENT_ARRAY_BUFFER, kept.order);
     gl.uniformMatrix4fv(u("eye"), false, eye.matrix);
     gl.uniform4fv(u("plane"), cut || [0, 0, 0, 0]);
     gl.uniform2f(u("screen"), canvas.width / 2, canvas.height / 2);
@@ -225,11 +274,10 @@ function makeDrawer(canvas, scaleBytes) {
       else gl.enable(gl.DEPTH_TEST);
       gl.uniform1f(u("nearer"), 0.004);
       gl.uniform4fv(u("colour"), [...colourOf(kept.colour), solid]);
-      gl.drawArraysInstanced(gl.TRIANGLE_STRIP, 0, 4, kept.pieces);
+      gl.drawElements(gl.TRIANGLES, 6 * kept.pieces, gl.UNSIGNED_INT, 0);
     }
     gl.depthMask(true);
     gl.disable(gl.BLEND);
-    for (const name of ["from", "to"]) gl.vertexAttribDivisor(line.attribute(name), 0);
   }
 
   // `cut`: the plane beyond which lines are not drawn.
@@ -244,5 +292,21 @@ function makeDrawer(canvas, scaleBytes) {
     for (const kept of lines) drawLine(kept, eye, cut);
   }
 
-  return { gl, keepLayer, keepLine, draw };
+  // Calls back when all that was asked for so far is drawn; never where the context was lost.
+  function whenDrawn(tell) {
+    const mark = gl.fenceSync(gl.SYNC_GPU_COMMANDS_COMPLETE, 0);
+    gl.flush();
+    const ask = () => {
+      if (!mark || gl.isContextLost()) return;
+      if (gl.getSyncParameter(mark, gl.SYNC_STATUS) !== gl.SIGNALED) {
+        setTimeout(ask, 4);
+        return;
+      }
+      gl.deleteSync(mark);
+      tell();
+    };
+    setTimeout(ask, 4);
+  }
+
+  return { gl, keepLayer, keepLine, draw, whenDrawn };
 }

@@ -39,8 +39,10 @@ function redraw() {
 
 // Dots of the screen a dot of the drawing: fewer while a slow machine turns the model.
 let dense = 1;
+const COARSE_DOTS = 250000;
 function fitCanvas() {
-  camera.dense = dense * (pace.coarse() ? 0.5 : 1);
+  const all = camera.width * camera.height * dense * dense;
+  camera.dense = dense * (pace.coarse() ? Math.min(0.5, Math.sqrt(COARSE_DOTS / Math.max(1, all))) : 1);
   const [width, height] = [camera.width, camera.height].map((x) => Math.max(1, Math.round(x * camera.dense)));
   if (canvas.width !== width) canvas.width = width;
   if (canvas.height !== height) canvas.height = height;
@@ -60,9 +62,9 @@ function drawNow() {
   if (still) shown[shown.indexOf(still)] = [moving, { ...still[1], glass: true, map: null }];
   const seen = lines.filter((l) => !state.hiddenLines.has(l.name));
   const cut = state.cutting && spine ? state.plane : null;
-  drawer.draw(camera.eye(), shown, [...seen, ...outlineLines, ...(measureLine ? [measureLine] : [])], cut);
+  const all = [...seen, ...outlineLines, ...(measureLine ? [measureLine] : [])];
+  pace.drawn(() => drawer.draw(camera.eye(), shown, all, cut), drawer.whenDrawn);
   labels.place(cut && ((p) => dot(p, cut) - cut[3] < -0.02));
-  pace.drawn();
 }
 
 function resize(width, height, dots) {
