@@ -107,9 +107,11 @@ fn head(canvas: &mut Canvas, model: &PageModel) {
     );
 }
 
-/// The verdict's reason in lines; the last that there is room for says where it was cut.
+/// The verdict's reason in lines; the last that there is room for says where it was cut. Of what is to be
+/// typed the marks are left out, which the page sets in other letters.
 fn reason_lines(because: &str) -> Vec<String> {
-    let mut rest = because;
+    let plain = because.replace('`', "");
+    let mut rest = plain.as_str();
     let mut out = Vec::new();
     while out.len() + 1 < REASON_LINES && !rest.is_empty() {
         let (first, more) = split_at_width(rest, 1160.0, TEXT);

@@ -109,6 +109,7 @@ fn a_long_reason_is_wrapped_and_loses_no_word() {
     }
     assert_eq!(reason_lines("short"), ["short"]);
     assert!(reason_lines("").is_empty());
+    assert_eq!(reason_lines("`--tip` has it"), ["--tip has it"]);
     // And what no room was left for is said to be missing.
     let lines = reason_lines(&"a word ".repeat(100));
     assert_eq!(lines.len(), REASON_LINES);
