@@ -117,7 +117,11 @@ fn the_wrong_side_breaks() {
     let dir = folder();
     let got = run(dir.path(), &["vet", "left.stl", "--side", "right"]);
     assert_eq!(code(&got), 1, "{}", out(&got));
-    assert!(out(&got).starts_with("cannot tell: "), "{}", out(&got));
+    assert!(
+        out(&got).starts_with("breaks, cannot tell: "),
+        "{}",
+        out(&got)
+    );
     assert!(out(&got).contains("reads as a left ear, the order says right"));
 }
 

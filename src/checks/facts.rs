@@ -24,6 +24,8 @@ pub struct Facts<'a> {
     pub canal: Result<&'a Canal, &'a NoCanal>,
     /// The side that the order names.
     pub ordered: Option<Side>,
+    /// Is `ordered` what the file's name says, since nobody typed a side?
+    pub ordered_by_name: bool,
     /// The side that the file's name says.
     pub named: Option<Side>,
     /// Greatest distance across the part that the canal is on (without a canal: the main part), in the mesh's unit; `None` without facets.
@@ -48,6 +50,7 @@ impl<'a> Facts<'a> {
             soundness,
             canal: canal.as_ref(),
             ordered,
+            ordered_by_name: false,
             named: None,
             size,
             pull: None,
@@ -58,6 +61,13 @@ impl<'a> Facts<'a> {
     #[must_use]
     pub fn with_named(mut self, side: Option<Side>) -> Self {
         self.named = side;
+        self
+    }
+
+    /// Whether the ordered side is what the file's name says.
+    #[must_use]
+    pub fn with_ordered_by_name(mut self, by_name: bool) -> Self {
+        self.ordered_by_name = by_name;
         self
     }
 

@@ -10,7 +10,7 @@ pub static CHECK: Check = Check {
     id: "side-unlike-order",
     asks: "Is the scan of the side that the order names?",
     explains: "The side is read from the shape of the concha and the run of the canal; it is told \
-        only when the evidence clears a stated margin. It is held against `--side`. A mirrored \
+        only when the evidence clears a stated margin. It is held against `--side`, in an intake against what the file's name says. A mirrored \
         file reads as the other side, so a break means: label, order or file is wrong, and nobody \
         can say which ear this is. Without `--side` there is nothing to hold it against: the side \
         is reported, the question is not answered, and the verdict is not held back by that, unless \
@@ -58,14 +58,24 @@ fn run(facts: &Facts, limits: &Limits) -> Answer {
     };
     match (read, facts.ordered) {
         (Some(read), Some(ordered)) if read == ordered => Answer::holds(format!(
-            "the scan reads as a {} ear, as ordered",
-            name(read)
+            "the scan reads as a {} ear, as {}",
+            name(read),
+            if facts.ordered_by_name {
+                "its file's name says"
+            } else {
+                "ordered"
+            }
         )),
         (Some(read), Some(ordered)) => Answer::breaks(
             Verdict::CannotTell,
             format!(
-                "the scan reads as a {} ear, the order says {}",
+                "the scan reads as a {} ear, {} says {}",
                 name(read),
+                if facts.ordered_by_name {
+                    "its file's name"
+                } else {
+                    "the order"
+                },
                 name(ordered)
             ),
             "stop: label, order or file is wrong (two files swapped, or one mirrored); find which \

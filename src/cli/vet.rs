@@ -11,13 +11,13 @@ use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 use rayon::prelude::*;
 
 use crate::canal::{self, Canal, NoCanal};
-use crate::checks::{Outcome, Verdict};
+use crate::checks::Outcome;
 use crate::intake::named_side;
 use crate::limits::{Limits, rows};
 use crate::mesh::{MeshQueries, Point, Topology};
 use crate::read::{ReadOptions, Scan, read_file};
 use crate::report::page::{PageModel, vet_page};
-use crate::report::{self, Command, Line, Report};
+use crate::report::{self, Command, HEADLINES, Line, Report, Unread};
 use crate::soundness::{self, Soundness};
 use crate::undercut::{self, Asked, CannotTell, PullSettings, Pulls};
 use crate::write::{refuse_inputs, whole_file};
@@ -154,6 +154,7 @@ pub(super) fn run(args: Vet) -> Result<Ending, Failure> {
         command: Command {
             order: args.order.clone(),
             side: args.side.map(Into::into),
+            side_by_name: false,
             named: None,
             withdrawal: args.withdrawal,
         },
@@ -291,8 +292,8 @@ struct Collected<'a> {
     ending: Ending,
     printed: usize,
     failure: Option<Failure>,
-    /// How often each verdict was given, in the order of [`Verdict`].
-    told: [usize; 4],
+    /// How often each verdict was given, in the order of [`HEADLINES`].
+    told: [usize; HEADLINES.len()],
     unread: usize,
 }
 
@@ -311,7 +312,7 @@ impl<'a> Collected<'a> {
             ending: Ending::AllHold,
             printed: 0,
             failure: None,
-            told: [0; 4],
+            told: [0; HEADLINES.len()],
             unread: 0,
         }
     }
@@ -354,7 +355,10 @@ impl<'a> Collected<'a> {
             self.json.push_str(&made?);
         }
         self.ending = self.ending.max(ending(&report));
-        self.told[report.verdict as usize] += 1;
+        let (_, words) = report.headline();
+        for (n, _) in self.told.iter_mut().zip(HEADLINES).filter(|t| t.1 == words) {
+            *n += 1;
+        }
         if self.args.csv.is_some() {
             // The long lists are not in the CSV; a batch need not hold them.
             if let Some(canal) = &mut report.canal {
@@ -376,13 +380,8 @@ impl<'a> Collected<'a> {
         }
         failure.print();
         if self.args.json.is_some() {
-            let order = self.args.order.as_deref();
-            self.json.push_str(&report::unread_line(
-                &path,
-                order,
-                &failure.fact,
-                &failure.help,
-            )?);
+            let unread = unread(self.args, &path, &failure.fact, &failure.help);
+            self.json.push_str(&report::unread_line(&unread)?);
         }
         if self.args.csv.is_some() {
             self.csv.push(Kept::Unread {
@@ -395,21 +394,15 @@ impl<'a> Collected<'a> {
 
     /// The batch in a line.
     fn tally(&self) -> String {
-        let verdicts = [
-            Verdict::Design,
-            Verdict::Repair,
-            Verdict::CannotTell,
-            Verdict::Retake,
-        ];
-        let told = verdicts.iter().zip(self.told);
+        let told = HEADLINES.iter().zip(self.told);
         let mut parts: Vec<String> = told
             .filter(|&(_, n)| n > 0)
-            .map(|(verdict, n)| format!("{n} {}", verdict.words()))
+            .map(|(words, n)| format!("{n} {words}"))
             .collect();
         if self.unread > 0 {
-            parts.push(format!("{} could not be read", self.unread));
+            parts.push(format!("{} cannot read", self.unread));
         }
-        format!("{} scans: {}", self.args.scans.len(), parts.join(", "))
+        format!("{} scans: {}", self.args.scans.len(), parts.join("; "))
     }
 
     fn write(self) -> Result<Ending, Failure> {
@@ -423,14 +416,24 @@ impl<'a> Collected<'a> {
             deliver(path, &self.json)?;
         }
         if let Some(path) = &self.args.csv {
-            let order = self.args.order.as_deref();
             let lines = self.csv.iter().map(|kept| match kept {
                 Kept::Report(report) => Line::Report(report),
-                Kept::Unread { path, error } => Line::Unread { path, order, error },
+                Kept::Unread { path, error } => Line::Unread(unread(self.args, path, error, "")),
             });
             deliver(path, &report::csv(lines))?;
         }
         Ok(self.ending)
+    }
+}
+
+fn unread<'a>(args: &'a Vet, path: &'a str, error: &'a str, help: &'a str) -> Unread<'a> {
+    Unread {
+        path,
+        order: args.order.as_deref(),
+        side: args.side.map(Into::into),
+        error,
+        help,
+        same_content_as: None,
     }
 }
 
@@ -444,13 +447,10 @@ pub(super) fn deliver(path: &Path, text: &str) -> Result<(), Failure> {
 /// The exit code follows the verdict; where what breaks makes the rest untold (another side than
 /// ordered, no ear's figures), something breaks all the same.
 pub(super) fn ending(report: &Report) -> Ending {
-    let decides =
-        |c: &report::CheckReport| c.outcome == Outcome::Breaks && c.weighs == Verdict::CannotTell;
-    match report.verdict {
-        Verdict::Design => Ending::AllHold,
-        Verdict::Repair | Verdict::Retake => Ending::SomethingBreaks,
-        Verdict::CannotTell if report.checks.iter().any(decides) => Ending::SomethingBreaks,
-        Verdict::CannotTell => Ending::CannotTell,
+    match report.headline().0 {
+        Outcome::Holds => Ending::AllHold,
+        Outcome::Breaks => Ending::SomethingBreaks,
+        Outcome::CannotTell => Ending::CannotTell,
     }
 }
 

@@ -4,9 +4,11 @@
 mod files;
 mod name;
 mod pairs;
+mod same;
 mod store;
 
 pub use files::{NoFolder, scans_in};
 pub use name::{Named, named, named_side};
 pub use pairs::{Ear, pair_words, side_by_side};
-pub use store::{Kept, Key, Store};
+pub use same::{Same, SameBytes};
+pub use store::{Kept, Key, Older, Store};

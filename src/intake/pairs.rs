@@ -14,6 +14,8 @@ pub struct Ear {
     pub side: Option<Side>,
     /// Canal length, mm, where one was measured whole.
     pub length_mm: Option<f64>,
+    /// Digest of its file: a file is no pair with its own copy.
+    pub sha256: Option<String>,
 }
 
 /// For every scan what is to be said of its order's other scan; empty without an order.
@@ -81,6 +83,9 @@ fn words(ears: &[Ear], i: usize, these: &[usize]) -> String {
         _ => return format!("{} scans under one order", these.len()),
     };
     let side = |s: Side| if s == Side::Left { "left" } else { "right" };
+    if one.sha256.is_some() && one.sha256 == other.sha256 {
+        return "no pair: the same scan twice".to_owned();
+    }
     match (one.side, other.side) {
         (Some(a), Some(b)) if a == b => format!("two {} ears under one order", side(a)),
         (Some(_), Some(b)) => match (one.length_mm, other.length_mm) {
@@ -100,6 +105,7 @@ mod tests {
             order: Some(order.to_owned()),
             side: Some(side),
             length_mm: Some(length),
+            sha256: None,
         }
     }
 
@@ -109,6 +115,7 @@ mod tests {
             order: None,
             side: None,
             length_mm: None,
+            sha256: None,
         };
         let ears = [
             ear("A1", Side::Left, 24.0),
@@ -124,6 +131,13 @@ mod tests {
         assert_eq!(said[1], "two left ears under one order");
         assert_eq!(said[4], "alone");
         assert_eq!(said[5], "");
+        let twice = ears[..3].iter().map(|e| Ear {
+            sha256: Some("aa".to_owned()),
+            ..e.clone()
+        });
+        let said = pair_words(&twice.collect::<Vec<_>>());
+        assert_eq!(said[0], "no pair: the same scan twice");
+        assert_eq!(said[2], said[0]);
     }
 
     #[test]
@@ -132,6 +146,7 @@ mod tests {
             order: None,
             side: Some(Side::Left),
             length_mm: None,
+            sha256: None,
         };
         let no_side = Ear {
             side: None,

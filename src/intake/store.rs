@@ -1,9 +1,11 @@
 //! What an intake knows already: a report, a page and a thumbnail a scan, under a key made of all
 //! that they hang on. Whatever stopped a run, what it had written stands, and the next one goes on.
 
+use std::collections::HashSet;
 use std::fs;
 use std::path::{Path, PathBuf};
 
+use serde::Deserialize;
 use sha2::{Digest, Sha256};
 
 use crate::limits::Limits;
@@ -42,19 +44,33 @@ impl Key {
             .take(12)
             .map(|b| format!("{b:02x}"))
             .collect();
-        let stem = name.file_stem().unwrap_or_default().to_string_lossy();
-        let plain = |c: char| {
-            if c.is_ascii_alphanumeric() || c == '-' {
-                c
-            } else {
-                '_'
-            }
-        };
         Self {
             hex,
-            stem: stem.chars().take(60).map(plain).collect(),
+            stem: plain_stem(name),
         }
     }
+}
+
+/// A file's name without its ending, as far as it may stand in the name of a page.
+fn plain_stem(name: &Path) -> String {
+    let stem = name.file_stem().unwrap_or_default().to_string_lossy();
+    let plain = |c: char| {
+        if c.is_ascii_alphanumeric() || c == '-' {
+            c
+        } else {
+            '_'
+        }
+    };
+    stem.chars().take(60).map(plain).collect()
+}
+
+/// Results that are kept under another key than those asked for.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Older {
+    /// The scan's file as it was named then.
+    pub path: PathBuf,
+    /// Its page, from the folder of the index.
+    pub page: String,
 }
 
 /// What is kept of a scan, the long lists of its report left out.
@@ -96,6 +112,45 @@ impl Store {
 
     fn page(key: &Key) -> String {
         format!("pages/{}-{}.html", key.stem, &key.hex[..8])
+    }
+
+    /// What is kept under other keys than these (of scans that were removed, renamed or changed, of other
+    /// limits), in the order of paths; what cannot be read is passed over.
+    #[must_use]
+    pub fn older(&self, than: &[&Key]) -> Vec<Older> {
+        let now: HashSet<&str> = than.iter().map(|k| k.hex.as_str()).collect();
+        let records = fs::read_dir(self.folder.join("records"));
+        let mut out: Vec<Older> = records
+            .into_iter()
+            .flatten()
+            .flatten()
+            .filter_map(|entry| self.older_one(&entry.path(), &now))
+            .collect();
+        out.sort_by(|a, b| (&a.path, &a.page).cmp(&(&b.path, &b.page)));
+        out
+    }
+
+    fn older_one(&self, record: &Path, now: &HashSet<&str>) -> Option<Older> {
+        #[derive(Deserialize)]
+        struct Input {
+            path: PathBuf,
+        }
+        #[derive(Deserialize)]
+        struct Record {
+            input: Input,
+        }
+        let hex = record.file_stem()?.to_str()?;
+        if now.contains(hex) || record.extension().is_none_or(|e| e != "json") {
+            return None;
+        }
+        let kept: Record = serde_json::from_str(&fs::read_to_string(record).ok()?).ok()?;
+        let path = kept.input.path;
+        let page = Self::page(&Key {
+            stem: plain_stem(&path),
+            hex: hex.get(..8)?.to_owned(),
+        });
+        let there = self.folder.join(&page).is_file();
+        there.then_some(Older { path, page })
     }
 
     fn record(&self, key: &Key) -> PathBuf {

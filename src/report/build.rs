@@ -21,6 +21,8 @@ pub struct Command {
     pub order: Option<String>,
     /// The side that the order names.
     pub side: Option<Side>,
+    /// Is `side` what the file's name says, since nobody typed one?
+    pub side_by_name: bool,
     /// The side that the file's name says; told, and nothing is decided by it.
     pub named: Option<Side>,
     /// Look for the way out with turning too.
@@ -37,7 +39,9 @@ pub fn vet(
     limits: &Limits,
 ) -> Report {
     gathered(
-        &Facts::new(scan, soundness, canal, command.side).with_named(command.named),
+        &Facts::new(scan, soundness, canal, command.side)
+            .with_ordered_by_name(command.side_by_name)
+            .with_named(command.named),
         command,
         limits,
     )
@@ -54,6 +58,7 @@ pub fn vet_pulled(
     limits: &Limits,
 ) -> Report {
     let facts = Facts::new(scan, soundness, canal, command.side)
+        .with_ordered_by_name(command.side_by_name)
         .with_named(command.named)
         .with_pull(pull);
     gathered(&facts, command, limits)
@@ -89,10 +94,11 @@ fn gathered(facts: &Facts, command: &Command, limits: &Limits) -> Report {
         limits: limits.as_tables(),
         limits_from: limits.from.clone(),
         caution: CAUTION.to_owned(),
+        same_content_as: None,
     }
 }
 
-fn side_word(side: Option<Side>) -> SideWord {
+pub(super) fn side_word(side: Option<Side>) -> SideWord {
     match side {
         Some(Side::Left) => SideWord::Left,
         Some(Side::Right) => SideWord::Right,

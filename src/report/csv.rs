@@ -4,7 +4,9 @@
 //! or `@` as a formula; such text gets an apostrophe before it, as spreadsheets themselves write
 //! text that looks like a formula.
 
+use super::build::side_word;
 use super::{BendReport, Figure, Report};
+use crate::canal::Side;
 use crate::checks::Outcome;
 use crate::units::Bound;
 
@@ -12,15 +14,28 @@ use crate::units::Bound;
 pub enum Line<'a> {
     /// A report.
     Report(&'a Report),
-    /// Path, order and error of a scan that could not be read.
-    Unread {
-        /// The file as it was named.
-        path: &'a str,
-        /// Order as typed.
-        order: Option<&'a str>,
-        /// Why.
-        error: &'a str,
-    },
+    /// A scan that could not be read.
+    Unread(Unread<'a>),
+}
+
+/// The verdict of a scan that cannot be read, in JSON and CSV: a state of its own, not *cannot tell*.
+pub(super) const CANNOT_READ: &str = "cannot_read";
+
+/// What is known of a scan that cannot be read.
+#[derive(Debug, Clone, Copy)]
+pub struct Unread<'a> {
+    /// The file as it was named.
+    pub path: &'a str,
+    /// Order as typed, in an intake as the file's name says.
+    pub order: Option<&'a str>,
+    /// Side as typed, in an intake as the file's name says.
+    pub side: Option<Side>,
+    /// Why it cannot be read.
+    pub error: &'a str,
+    /// What to do about it.
+    pub help: &'a str,
+    /// In an intake another file of the folder with the same bytes.
+    pub same_content_as: Option<&'a str>,
 }
 
 const HEAD: &[&str] = &[
@@ -49,6 +64,7 @@ const HEAD: &[&str] = &[
     "breaks",
     "cannot_tell",
     "error",
+    "same_content_as",
     "sha256",
     "limits",
     "version",
@@ -72,13 +88,19 @@ pub fn csv<'a>(lines: impl IntoIterator<Item = Line<'a>>) -> String {
 fn row(line: &Line) -> Vec<String> {
     let report = match line {
         Line::Report(report) => report,
-        Line::Unread { path, order, error } => {
+        Line::Unread(unread) => {
+            let side = unread.side.map(|s| word(&side_word(Some(s))));
             let mut fields = vec![String::new(); HEAD.len()];
             let put = [
-                ("path", guarded(path)),
-                ("order", guarded(order.unwrap_or(""))),
-                ("verdict", "cannot_tell".into()),
-                ("error", guarded(error)),
+                ("path", guarded(unread.path)),
+                ("order", guarded(unread.order.unwrap_or(""))),
+                ("verdict", CANNOT_READ.into()),
+                ("side_ordered", side.unwrap_or_default()),
+                ("error", guarded(unread.error)),
+                (
+                    "same_content_as",
+                    guarded(unread.same_content_as.unwrap_or("")),
+                ),
                 ("version", env!("CARGO_PKG_VERSION").into()),
             ];
             for (name, value) in put {
@@ -125,6 +147,7 @@ fn row(line: &Line) -> Vec<String> {
         ids(report, Outcome::Breaks),
         ids(report, Outcome::CannotTell),
         String::new(),
+        guarded(report.same_content_as.as_deref().unwrap_or("")),
         report.input.sha256.clone(),
         guarded(report.limits_from.as_deref().unwrap_or("defaults")),
         report.tool.version.clone(),

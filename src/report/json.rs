@@ -3,7 +3,9 @@
 
 use serde::Serialize;
 
-use super::{Report, SCHEMA, Tool};
+use super::build::side_word;
+use super::csv::{CANNOT_READ, Unread};
+use super::{Report, SCHEMA, SideWord, Tool};
 
 /// A report that can't be written.
 #[derive(Debug, thiserror::Error)]
@@ -43,40 +45,46 @@ pub fn json_line(report: &Report) -> Result<String, ReportError> {
 ///
 /// # Errors
 /// Never for text; the signature is that of its siblings.
-pub fn unread_line(
-    path: &str,
-    order: Option<&str>,
-    error: &str,
-    help: &str,
-) -> Result<String, ReportError> {
+pub fn unread_line(unread: &Unread) -> Result<String, ReportError> {
     #[derive(Serialize)]
     struct Path<'a> {
         path: &'a str,
     }
     #[derive(Serialize)]
-    struct Unread<'a> {
+    struct Side {
+        ordered: Option<SideWord>,
+    }
+    #[derive(Serialize)]
+    struct UnreadLine<'a> {
         schema: &'a str,
         tool: Tool,
         command: &'a str,
         input: Path<'a>,
         order: Option<&'a str>,
         verdict: &'a str,
+        side: Side,
         error: &'a str,
         help: &'a str,
+        #[serde(skip_serializing_if = "Option::is_none")]
+        same_content_as: Option<&'a str>,
     }
     let tool = Tool {
         name: env!("CARGO_PKG_NAME").to_owned(),
         version: env!("CARGO_PKG_VERSION").to_owned(),
     };
-    let line = Unread {
+    let line = UnreadLine {
         schema: SCHEMA,
         tool,
         command: "vet",
-        input: Path { path },
-        order,
-        verdict: "cannot_tell",
-        error,
-        help,
+        input: Path { path: unread.path },
+        order: unread.order,
+        verdict: CANNOT_READ,
+        side: Side {
+            ordered: unread.side.map(|s| side_word(Some(s))),
+        },
+        error: unread.error,
+        help: unread.help,
+        same_content_as: unread.same_content_as,
     };
     let mut out = serde_json::to_string(&line)?;
     out.push('\n');

@@ -18,7 +18,7 @@ mod undercut;
 mod wall;
 
 pub use build::{Command, vet, vet_pulled};
-pub use csv::{Line, csv};
+pub use csv::{Line, Unread, csv};
 pub use finite::Finite;
 pub use json::{ReportError, json, json_line, unread_line};
 pub use model::*;
@@ -32,7 +32,7 @@ pub use shell::{
     ShellFigures, ShellReport, ShellSources, UseWord, shell, shell_json, shell_text, shell_unasked,
 };
 use text::limit_words;
-pub(crate) use text::{outcome_style, verdict_style};
+pub(crate) use text::outcome_style;
 pub use text::{shown, text};
 pub use wall::{
     BoreReport, EdgeReport, HistogramReport, OpeningReport, ThinSpotReport, WALL_SCHEMA,

@@ -96,6 +96,38 @@ pub struct Report {
     pub limits_from: Option<String>,
     /// What the report is not.
     pub caution: String,
+    /// In an intake another file of the folder with the same bytes; left out where there is none.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub same_content_as: Option<String>,
+}
+
+/// All that [`Report::headline`] may say, in the order in which scans are counted.
+pub const HEADLINES: [&str; 5] = [
+    "design on it",
+    "repair, then design",
+    "take it again",
+    BREAKS_UNTOLD,
+    "cannot tell",
+];
+const BREAKS_UNTOLD: &str = "breaks, cannot tell";
+
+impl Report {
+    /// The verdict as it is said at the top. Where a *cannot tell* is decided by a check that breaks (the
+    /// other ear, no ear's figures), that much is certain, and is said: the rest is what cannot be told.
+    #[must_use]
+    pub fn headline(&self) -> (Outcome, &'static str) {
+        let decides = |c: &CheckReport| {
+            c.outcome == Outcome::Breaks && c.weighs == Verdict::CannotTell && c.because.is_none()
+        };
+        match self.verdict {
+            Verdict::Design => (Outcome::Holds, self.verdict.words()),
+            Verdict::Repair | Verdict::Retake => (Outcome::Breaks, self.verdict.words()),
+            Verdict::CannotTell if self.checks.iter().any(decides) => {
+                (Outcome::Breaks, BREAKS_UNTOLD)
+            }
+            Verdict::CannotTell => (Outcome::CannotTell, self.verdict.words()),
+        }
+    }
 }
 
 /// What made the report.
@@ -158,7 +190,7 @@ pub struct SideReport {
     pub value: SideWord,
     /// Evidence, −1 (surely left) to +1 (surely right); `null` without a canal.
     pub margin: Option<Finite>,
-    /// The side that the order names; `null` if none.
+    /// The side that it is held against: the order's, in an intake that of the file's name; `null` if none.
     pub ordered: Option<SideWord>,
 }
 

@@ -9,6 +9,7 @@ fn report_of(ear: &Ear, order: Option<&str>) -> Report {
     let command = Command {
         order: order.map(str::to_owned),
         side: ear.ordered,
+        side_by_name: false,
         named: None,
         withdrawal: false,
     };
@@ -204,6 +205,33 @@ fn without_a_unit_no_figure_in_millimetres_is_given() {
 }
 
 /// Numbers are written in full: what reads them exactly gets the same bits.
+/// The other ear is certain, whatever it leaves untold; an ear that does not tell its side is not.
+#[test]
+fn what_breaks_is_in_the_headline_of_what_cannot_be_told() {
+    let mut ear = Ear::good();
+    ear.ordered = Some(Side::Right);
+    let report = report_of(&ear, None);
+    assert_eq!(report.verdict, Verdict::CannotTell);
+    assert_eq!(report.headline(), (Outcome::Breaks, "breaks, cannot tell"));
+    assert!(plain(&report).starts_with("breaks, cannot tell: "));
+    ear.canal().side = None;
+    let report = report_of(&ear, None);
+    assert_eq!(report.verdict, Verdict::CannotTell);
+    assert_eq!(report.headline(), (Outcome::CannotTell, "cannot tell"));
+    ear.past(2, Measured::exact(-1.0, 0.1));
+    let report = report_of(&ear, None);
+    assert_eq!(report.headline(), (Outcome::Breaks, "take it again"));
+    // Every headline is counted in a tray's summary.
+    for verdict in [
+        Verdict::Design,
+        Verdict::Repair,
+        Verdict::CannotTell,
+        Verdict::Retake,
+    ] {
+        assert!(HEADLINES.contains(&verdict.words()));
+    }
+}
+
 #[test]
 fn json_reads_back_as_the_same_report() {
     let mut ear = Ear::good();
@@ -374,19 +402,21 @@ fn text_from_outside_cannot_steer_a_terminal() {
     );
 }
 
+const BAD: Unread = Unread {
+    path: "@bad.stl",
+    order: Some("PIT-1"),
+    side: Some(Side::Right),
+    error: "@bad.stl: empty",
+    help: "export it again",
+    same_content_as: Some("-worse.stl"),
+};
+
 #[test]
 fn csv_has_one_line_a_scan_and_guards_formulas() {
     let mut ear = Ear::good();
     ear.hole_at(3.0, 2.0);
     let report = report_of(&ear, Some("=1+1,\"x\"\nline"));
-    let made = csv([
-        Line::Report(&report),
-        Line::Unread {
-            path: "@bad.stl",
-            order: None,
-            error: "@bad.stl: empty",
-        },
-    ]);
+    let made = csv([Line::Report(&report), Line::Unread(BAD)]);
     let mut reader = ::csv::Reader::from_reader(made.as_bytes());
     let head = reader.headers().expect("a head").clone();
     let records: Vec<_> = reader
@@ -405,19 +435,32 @@ fn csv_has_one_line_a_scan_and_guards_formulas() {
     assert_eq!(cell(0, "sha256").len(), 64);
     assert_eq!(
         (cell(1, "path"), cell(1, "verdict")),
-        ("'@bad.stl".into(), "cannot_tell".into())
+        ("'@bad.stl".into(), "cannot_read".into())
+    );
+    assert_eq!(
+        (cell(1, "side_ordered"), cell(1, "same_content_as")),
+        ("right".into(), "'-worse.stl".into())
     );
 }
 
 #[test]
 fn an_unread_scan_has_its_line() {
-    let line =
-        unread_line("a.stl", Some("PIT-1"), "a.stl: empty", "export it again").expect("text");
+    let line = unread_line(&BAD).expect("text");
     let v: serde_json::Value = serde_json::from_str(&line).expect("JSON");
     assert_eq!(
         (v["verdict"].as_str(), v["input"]["path"].as_str()),
-        (Some("cannot_tell"), Some("a.stl"))
+        (Some("cannot_read"), Some("@bad.stl"))
     );
+    assert_eq!(
+        (&v["order"], &v["side"]["ordered"]),
+        (&"PIT-1".into(), &"right".into())
+    );
+    assert_eq!(v["same_content_as"], "-worse.stl");
+    let alone = unread_line(&Unread {
+        same_content_as: None,
+        ..BAD
+    });
+    assert!(!alone.expect("text").contains("same_content_as"));
 }
 
 #[test]

@@ -54,8 +54,8 @@ pub fn text(report: &Report) -> String {
 }
 
 fn head(out: &mut String, report: &Report) {
-    let style = verdict_style(report.verdict).bold();
-    let words = report.verdict.words();
+    let (outcome, words) = report.headline();
+    let style = outcome_style(outcome).bold();
     let _ = writeln!(
         out,
         "{style}{words}{style:#}: {}",
@@ -390,14 +390,6 @@ pub(super) fn para(out: &mut String, body: &str) {
 
 fn show(f: &Figure, unit: &str) -> String {
     figure(&f.measured(), unit)
-}
-
-pub(crate) fn verdict_style(verdict: Verdict) -> Style {
-    outcome_style(match verdict {
-        Verdict::Design => Outcome::Holds,
-        Verdict::CannotTell => Outcome::CannotTell,
-        Verdict::Repair | Verdict::Retake => Outcome::Breaks,
-    })
 }
 
 /// Not red for "breaks": red is the right ear.

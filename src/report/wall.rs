@@ -16,7 +16,7 @@ use crate::units::Measured;
 
 use super::build::check_report;
 use super::model::xyz;
-use super::text::{INDENT, fault, holding, labelled, outcome_style, para, shown};
+use super::text::{fault, holding, labelled, outcome_style, para, shown};
 use super::{CAUTION, CheckReport, Figure, Finite, ReportError, Tool, Xyz};
 
 /// Name of the schema that [`WallReport`] follows.
@@ -424,10 +424,7 @@ pub(super) fn wall_lines(out: &mut String, wall: &WallFigures) {
     }
     let feathers = wall.edges.iter().filter(|e| e.turn_deg.0 >= 120.0).count();
     if feathers > 0 {
-        let _ = writeln!(
-            out,
-            "{INDENT}{feathers} of them sharper than a wedge of 60 deg"
-        );
+        para(out, &feathered(feathers));
     }
     if let Some(after) = &wall.least_after_shrink_mm {
         let says = format!(
@@ -436,5 +433,26 @@ pub(super) fn wall_lines(out: &mut String, wall: &WallFigures) {
             mm(after)
         );
         para(out, &says);
+    }
+}
+
+/// Of the places just listed those that are a feather's edge.
+fn feathered(places: usize) -> String {
+    let at = match places {
+        1 => "one of these places".to_owned(),
+        n => format!("{n} of these places"),
+    };
+    format!("at {at} the material runs out to an edge of 60 deg or less")
+}
+
+#[cfg(test)]
+mod tests {
+    use super::feathered;
+
+    #[test]
+    fn sharp_edges_are_said_in_plain_words() {
+        let ends = "the material runs out to an edge of 60 deg or less";
+        assert_eq!(feathered(1), format!("at one of these places {ends}"));
+        assert_eq!(feathered(2), format!("at 2 of these places {ends}"));
     }
 }

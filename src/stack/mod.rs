@@ -32,4 +32,4 @@ pub(crate) use report::{OF_TUBES, tightest_words};
 pub use report::{fit_json, fit_text, margins_json, part_meshes};
 pub use tip::{Tip, TipGuess};
 pub use verdict::{Blocker, FitAnswer, FitOptions, Verdict, fit};
-pub use verified::verify_text;
+pub use verified::{end_not_judged, verify_text};

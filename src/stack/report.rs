@@ -189,7 +189,9 @@ pub fn fit_text(stack: &Stack, answer: &FitAnswer, helps: &[Help]) -> String {
                 against(b.kind),
                 short.0
             ),
-            None => format!("  the parts fit, but the tube of {who} finds no way to its bore"),
+            None => {
+                format!("  the parts fit, but no way was found for the tube of {who} to its bore")
+            }
         });
     }
     if let Some(certificate) = &answer.certificate {

@@ -44,11 +44,20 @@ pub fn verify_text(stack: &Stack, told: Option<Tip>, certificate: &Certificate) 
             ),
         };
     }
-    let untold = stack.bores_in_use().any(|b| b.exit.is_none());
-    if untold && !told.is_some_and(|tip| tip.told) {
-        out += "  where the tubes leave was not judged: `--tip` with `--tip-direction` has it judged\n";
+    if let Some(says) = end_not_judged(stack, told) {
+        out += &format!("  {says}\n");
     }
     out
+}
+
+/// What is said where a placement was measured and where its tubes leave was not judged, since neither the
+/// stack nor a `told` tip says where they should.
+#[must_use]
+pub fn end_not_judged(stack: &Stack, told: Option<Tip>) -> Option<&'static str> {
+    let untold = stack.bores_in_use().any(|b| b.exit.is_none());
+    (untold && !told.is_some_and(|tip| tip.told)).then_some(
+        "where the tubes leave was not judged: `--tip` with `--tip-direction` has it judged",
+    )
 }
 
 #[cfg(test)]

@@ -68,7 +68,7 @@ fn tray() -> tempfile::TempDir {
     ear(dir.path(), "PIT-0501-flute-left.stl", &small(Side::Left));
     ear(dir.path(), "PIT-0501-flute-right.stl", &small(Side::Right));
     ear(dir.path(), "PIT-0502-tuba-right.stl", &small(Side::Left));
-    fs::write(dir.path().join("PIT-0503-\"<b>.stl"), "no mesh").expect("written");
+    fs::write(dir.path().join("PIT-0503-right-\"<b>.stl"), "no mesh").expect("written");
     dir
 }
 
@@ -110,7 +110,10 @@ fn a_tray_is_one_line_each_and_goes_on_past_a_bad_file() {
         these.next().expect("a row").clone()
     };
     assert_eq!(by_name("flute-left")["order"], "PIT-0501");
-    assert_eq!(by_name("0503")["verdict"], "cannot_tell");
+    // A state of its own, in one word everywhere.
+    let unread = by_name("0503");
+    assert_eq!(unread["verdict"], "cannot_read");
+    assert_eq!(unread["side"]["ordered"], "right");
     // The name says right, the scan is a left ear: that is found.
     let checks = by_name("tuba")["checks"].clone();
     let side = checks
@@ -121,8 +124,23 @@ fn a_tray_is_one_line_each_and_goes_on_past_a_bad_file() {
         .expect("asked")
         .clone();
     assert_eq!(side["outcome"], "breaks");
+    // Nobody ordered that side.
+    assert_eq!(
+        side["answer"],
+        "the scan reads as a left ear, its file's name says right"
+    );
+    assert!(said.contains("breaks, cannot tell") && said.contains("1 cannot read"));
     let index = fs::read_to_string(dir.path().join("intake/index.html")).expect("written");
-    assert!(index.contains("pair: ") && !index.contains("<b>.stl"));
+    assert!(!index.contains("<b>.stl") && index.contains("? cannot read"));
+    // Both ears of one order, each held against the other.
+    let told = |side: &str| {
+        let from = index
+            .find(&format!(" mm against the {side}"))
+            .expect("a pair");
+        let (_, figure) = index[..from].rsplit_once("pair: ").expect("a figure");
+        figure.parse::<f64>().expect("a length")
+    };
+    assert!((told("left") + told("right")).abs() < 1e-9, "{index}");
     for page in index
         .match_indices("href=\"pages/")
         .map(|(i, _)| &index[i + 6..])
@@ -132,6 +150,8 @@ fn a_tray_is_one_line_each_and_goes_on_past_a_bad_file() {
     }
     let csv = fs::read_to_string(dir.path().join("intake/intake.csv")).expect("written");
     assert_eq!(csv.lines().count(), 5);
+    let unread = csv.lines().find(|l| l.contains("0503")).expect("a line");
+    assert!(unread.contains(",PIT-0503,cannot_read,,right,"), "{unread}");
     // What cannot be read is named as what can: by its path as it was typed.
     assert!(
         rows.iter().all(|r| r["input"]["path"]
@@ -202,6 +222,114 @@ fn nothing_is_done_twice_and_what_changed_is_done_again() {
     assert!(
         out(&run(dir.path(), &["intake", ".", "--limits", "own.toml"]))
             .contains("3 measured, 0 known")
+    );
+}
+
+/// One impression handed in for two orders is good twice, and wrong once.
+#[test]
+fn the_same_bytes_under_two_names_are_told_and_are_no_pair() {
+    let dir = tempfile::tempdir().expect("a folder");
+    let small = EarModel {
+        facets: 6_000,
+        ..model(Side::Left)
+    };
+    ear(dir.path(), "PIT-0601-flute-left.stl", &small);
+    let first = dir.path().join("PIT-0601-flute-left.stl");
+    let put = |name: &str| {
+        let to = dir.path().join(name);
+        fs::create_dir_all(to.parent().expect("a folder")).expect("made");
+        fs::copy(&first, to).expect("copied");
+    };
+    put("again/PIT-0601-flute-left.stl");
+    let ran = run(dir.path(), &["intake", "."]);
+    let said = out(&ran);
+    // A copy is said, and does no more.
+    assert!(
+        said.contains("same content as PIT-0601-flute-left.stl"),
+        "{said}"
+    );
+    assert!(!said.contains("one scan"), "{said}");
+    let alone = code(&ran);
+    fs::remove_dir_all(dir.path().join("again")).expect("removed");
+
+    put("PIT-0602-tuba-left.stl");
+    put("PIT-0601-flute-right.stl");
+    let ran = run(dir.path(), &["intake", "."]);
+    let said = out(&ran);
+    assert!(alone < 1 && code(&ran) >= 1, "{alone} {said}");
+    let of = |name: &str| {
+        let found = said.lines().find(|l| l.contains(&format!(" {name} ")));
+        found.expect("a line").to_owned()
+    };
+    assert!(
+        !of("PIT-0601-flute-left.stl").contains("same content"),
+        "{said}"
+    );
+    assert!(
+        of("PIT-0601-flute-right.stl")
+            .contains("same content as PIT-0601-flute-left.stl: one scan for two ears"),
+        "{said}"
+    );
+    assert!(
+        of("PIT-0602-tuba-left.stl")
+            .contains("same content as PIT-0601-flute-left.stl: one scan under two orders"),
+        "{said}"
+    );
+    // Of each two once, at the end, where no width cuts it off.
+    let pairs = said.lines().filter(|l| l.starts_with("same content: "));
+    assert_eq!(pairs.count(), 2, "{said}");
+    for row in rows(dir.path()) {
+        let same = row["same_content_as"].as_str().expect("told of each");
+        assert!(
+            !row["input"]["path"]
+                .as_str()
+                .expect("a path")
+                .ends_with(same)
+        );
+    }
+    let csv = fs::read_to_string(dir.path().join("intake/intake.csv")).expect("written");
+    assert!(
+        csv.lines()
+            .next()
+            .is_some_and(|l| l.contains(",same_content_as,"))
+    );
+    let index = fs::read_to_string(dir.path().join("intake/index.html")).expect("written");
+    assert!(index.contains("no pair: the same scan twice"));
+    assert!(index.contains("one scan under two orders") && !index.contains("pair: +"));
+    // What is kept of a scan does not hang on the files beside it.
+    fs::remove_file(dir.path().join("PIT-0602-tuba-left.stl")).expect("removed");
+    fs::remove_file(dir.path().join("PIT-0601-flute-right.stl")).expect("removed");
+    assert!(out(&run(dir.path(), &["intake", "."])).contains("0 measured, 1 known"));
+    assert!(rows(dir.path())[0].get("same_content_as").is_none());
+}
+
+#[test]
+fn a_scan_that_was_removed_is_told_and_its_page_is_kept() {
+    let dir = tray();
+    assert!(!out(&run(dir.path(), &["intake", "."])).contains("no longer in the folder"));
+    let pages = || {
+        let all = fs::read_dir(dir.path().join("intake/pages")).expect("made");
+        all.flatten().count()
+    };
+    let before = pages();
+    fs::remove_file(dir.path().join("PIT-0502-tuba-right.stl")).expect("removed");
+    // In every run, and however the folder is typed.
+    let whole = dir.path().to_string_lossy().into_owned();
+    for typed in [".", ".", &whole] {
+        let said = out(&run(dir.path(), &["intake", typed]));
+        let told = said
+            .matches("no longer in the folder, its page kept: ./PIT-0502")
+            .count();
+        assert_eq!(told, 1, "{said}");
+    }
+    assert_eq!(pages(), before);
+    let index = fs::read_to_string(dir.path().join("intake/index.html")).expect("written");
+    let (scans, end) = index.split_once("</table>").expect("a table");
+    assert!(!scans.contains("tuba") && end.contains("href=\"pages/PIT-0502-tuba-right-"));
+    assert!(
+        rows(dir.path())
+            .iter()
+            .all(|r| !r.to_string().contains("tuba"))
     );
 }
 

@@ -1,5 +1,6 @@
 //! Where the outer surface flares towards the faceplate it ends in a lip, whatever wall was asked for.
 
+use crate::checks::wall::RIM_ADVICE;
 use crate::checks::{Answer, Bar, Verdict, figure, number, undecided};
 use crate::limits::{Limits, rows};
 
@@ -11,16 +12,13 @@ pub static CHECK: ShellCheck = ShellCheck {
     explains: "The angle inside the material between the faceplate's plane and the outer surface 0.15 to \
         0.6 mm below it, all along the border; 90 deg is square. In a wedge under the limit the \
         wall runs out to nothing at the lip, whatever wall was asked for, and is read as thin; as \
-        printed, such an edge can hurt. The outer surface flares so where the plane cuts a hollow of the \
+        printed, such an edge can hurt whoever handles or wears it. The outer surface flares so where the plane cuts a hollow of the \
         concha, at the crus above all. Raising the faceplate draws the sides out straight and leaves a \
         square rim; a plane further down or tilted mostly cuts the hollow as sharply elsewhere.",
     worst: Verdict::Repair,
     limits: &[&rows::RIM_LEAST],
     run,
 };
-
-const MEND: &str = "raise the faceplate (`--faceplate-raise 0.8`), which draws the sides out straight, \
-    or blunt the lip in finishing: a sharp edge can hurt whoever handles or wears it";
 
 fn run(facts: &ShellFacts, limits: &Limits) -> Answer {
     let bar = Bar::at_least(&rows::RIM_LEAST, limits);
@@ -46,9 +44,9 @@ fn run(facts: &ShellFacts, limits: &Limits) -> Answer {
                 number(rim.under_mm(bar.value), "mm"),
                 number(rim.length_mm(), "mm")
             ),
-            MEND,
+            RIM_ADVICE,
         ),
-        None => Answer::cannot_tell(undecided(&value, &bar), MEND),
+        None => Answer::cannot_tell(undecided(&value, &bar), RIM_ADVICE),
     };
     answer
         .value(value, "deg")

@@ -322,7 +322,8 @@ fn a_flaring_side_is_a_sharp_rim_and_its_thin_walls_are_told_to_be_there() {
         format!("{:.0} deg", value.value),
     );
     assert!(all && told.says.contains(&degrees), "{}", told.says);
-    assert!(told.advice.expect("advice").contains("rim-sharp"));
+    // One fault, one piece of advice, in the same words.
+    assert_eq!(told.advice, rim.advice);
     // A wall that is thin all over is not the rim's fault.
     let told = thin(&put(&rows::WALL_BODY, 1.3));
     assert_eq!(told.outcome, Outcome::Breaks);

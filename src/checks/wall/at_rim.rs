@@ -83,6 +83,6 @@ pub fn at_rim(station: &Station) -> String {
     )
 }
 
-/// What mends a thin place at the rim.
+/// What mends a sharp rim, and a place that is thin only because it lies in one.
 pub const RIM_ADVICE: &str = "raise the faceplate (`--faceplate-raise 0.8`), which draws the sides out \
-    straight, or blunt the rim in finishing (see `rim-sharp`): a thicker wall does not mend it";
+    straight, or blunt the rim in finishing (a sharp edge can hurt): a thicker wall does not mend it";

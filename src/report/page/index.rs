@@ -5,8 +5,9 @@ use maud::{DOCTYPE, Markup, PreEscaped, html};
 
 use super::base64::base64;
 use super::html::{digest, said, sign, tone};
+use crate::canal::Side;
 use crate::checks::{Outcome, Verdict};
-use crate::report::{CAUTION, Report, SideWord, shown};
+use crate::report::{CAUTION, HEADLINES, Report, SideWord, shown};
 
 const SCRIPT: &str = include_str!("js/index.js");
 const STYLE: &str = include_str!("index.css");
@@ -19,13 +20,36 @@ pub struct IndexRow<'a> {
     pub order: Option<&'a str>,
     /// What is said of its other ear.
     pub pair: &'a str,
-    /// Report, page and thumbnail; or why it could not be read.
-    pub result: Result<(&'a Report, &'a str, &'a [u8]), &'a str>,
+    /// What is said of another file with the same bytes, where there is one.
+    pub same_content: Option<String>,
+    /// Report, page and thumbnail; or what is known of what could not be read.
+    pub result: Result<(&'a Report, &'a str, &'a [u8]), UnreadRow<'a>>,
+}
+
+/// A scan that could not be read.
+pub struct UnreadRow<'a> {
+    /// The side that its name says.
+    pub side: Option<Side>,
+    /// Why it could not be read.
+    pub why: &'a str,
+}
+
+/// A scan that an earlier run found, and that is no longer in the folder.
+pub struct GoneRow<'a> {
+    /// Its file as it was named then.
+    pub path: String,
+    /// Its page, which is kept.
+    pub page: &'a str,
 }
 
 /// The index as HTML.
 #[must_use]
-pub fn index_page(folder: &str, limits: Option<&str>, rows: &[IndexRow]) -> String {
+pub fn index_page(
+    folder: &str,
+    limits: Option<&str>,
+    rows: &[IndexRow],
+    gone: &[GoneRow],
+) -> String {
     let policy = format!(
         "default-src 'none'; style-src 'sha256-{}'; script-src 'sha256-{}'; img-src data:; \
          base-uri 'none'; form-action 'none'",
@@ -60,9 +84,7 @@ pub fn index_page(folder: &str, limits: Option<&str>, rows: &[IndexRow]) -> Stri
                         label { "find " input type="search" id="find" autocomplete="off"; }
                         label { "show " select id="only" {
                             option value="" { "all" }
-                            @for v in [Verdict::Design, Verdict::Repair, Verdict::Retake, Verdict::CannotTell] {
-                                option value=(v.words()) { (v.words()) }
-                            }
+                            @for words in HEADLINES { option value=(words) { (words) } }
                             option value="cannot read" { "cannot read" }
                         } }
                         p id="count" role="status" { (rows.len()) " scans" }
@@ -81,6 +103,10 @@ pub fn index_page(folder: &str, limits: Option<&str>, rows: &[IndexRow]) -> Stri
                     }
                 }
                 footer {
+                    @if !gone.is_empty() {
+                        p { "No longer in the folder (removed or renamed); the pages are kept until you delete them:" }
+                        ul { @for old in gone { li { a href=(old.page) { (shown(&old.path)) } } } }
+                    }
                     p { "limits: " (limits.map_or_else(|| "the defaults".to_owned(), shown))
                         "; made by " (concat!(env!("CARGO_PKG_NAME"), " ", env!("CARGO_PKG_VERSION")))
                         "; SHA-256 of every scan stands on its page, in intake.csv and in intake.jsonl." }
@@ -95,27 +121,32 @@ pub fn index_page(folder: &str, limits: Option<&str>, rows: &[IndexRow]) -> Stri
 fn line(row: &IndexRow) -> Markup {
     match &row.result {
         Ok((report, page, thumbnail)) => scan(row, report, page, thumbnail),
-        Err(why) => html! {
+        Err(unread) => html! {
             tr.untold {
                 td {}
                 th scope="row" { (shown(row.name)) }
                 td { (row.order.map(shown).unwrap_or_default()) }
-                td {}
+                td { (match unread.side {
+                    Some(Side::Left) => "left by its name",
+                    Some(Side::Right) => "right by its name",
+                    None => "",
+                }) }
                 td { span.verdict { "? cannot read" } }
                 td {} td {}
                 td { (row.pair) }
-                td { (said(why)) }
+                td { ul { (same(row)) li { (said(unread.why)) } } }
             }
         },
     }
 }
 
+/// Before what was found: whatever else holds, one of the two is not what its name says.
+fn same(row: &IndexRow) -> Markup {
+    html! { @if let Some(says) = &row.same_content { li { b { "same content" } " " (said(says)) } } }
+}
+
 fn scan(row: &IndexRow, report: &Report, page: &str, thumbnail: &[u8]) -> Markup {
-    let outcome = match report.verdict {
-        Verdict::Design => Outcome::Holds,
-        Verdict::CannotTell => Outcome::CannotTell,
-        Verdict::Repair | Verdict::Retake => Outcome::Breaks,
-    };
+    let (outcome, words) = report.headline();
     let canal = report.canal.as_ref();
     let past = canal.and_then(|c| Some(c.bends.get(1)?.past_mm.value.0));
     let number = |x: Option<f64>| x.map(|x| format!("{x:.1}")).unwrap_or_default();
@@ -137,11 +168,11 @@ fn scan(row: &IndexRow, report: &Report, page: &str, thumbnail: &[u8]) -> Markup
                 SideWord::Right => td.right { "right" },
                 SideWord::Unknown => td { "not told" },
             }
-            td { span.verdict { (sign(outcome)) " " (report.verdict.words()) } }
+            td { span.verdict { (sign(outcome)) " " (words) } }
             td.number { (number(canal.map(|c| c.length_mm.value.0))) }
             td.number { (number(past)) }
             td { (row.pair) }
-            td { ul { @for c in wrong { li { b { (c.id) } " " (said(&c.answer)) } } } }
+            td { ul { (same(row)) @for c in wrong { li { b { (c.id) } " " (said(&c.answer)) } } } }
         }
     }
 }

@@ -16,7 +16,7 @@ mod wall;
 
 pub use fit::{FitTrace, fit_page, verify_page};
 pub use html::page;
-pub use index::{IndexRow, index_page};
+pub use index::{GoneRow, IndexRow, UnreadRow, index_page};
 pub use model::*;
 pub use shell::{OnShell, shell_page};
 pub use undercut::undercut_page;

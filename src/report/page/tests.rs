@@ -25,6 +25,7 @@ fn model_of(name: &str, order: Option<&str>, facets: usize) -> (PageModel, crate
     let command = Command {
         order: order.map(str::to_owned),
         side: None,
+        side_by_name: false,
         named: None,
         withdrawal: false,
     };

@@ -111,13 +111,10 @@ fn headline(report: &Report) -> Headline {
         .map(|c| format!("{}{}", c.answer, limit_words(c)))
         .take(2)
         .collect();
+    let (tone, words) = report.headline();
     Headline {
-        tone: match report.verdict {
-            Verdict::Design => Outcome::Holds,
-            Verdict::CannotTell => Outcome::CannotTell,
-            Verdict::Repair | Verdict::Retake => Outcome::Breaks,
-        },
-        words: report.verdict.words().to_owned(),
+        tone,
+        words: words.to_owned(),
         because: if report.verdict == Verdict::Design {
             "every question that the verdict hangs on has a good answer".to_owned()
         } else {

@@ -19,10 +19,13 @@ const RULE: Rgb = [0xcf, 0xca, 0xbd];
 /// The picture: two by two views under a head and over a foot.
 const WIDE: usize = 1200;
 const VIEW_HIGH: usize = 420;
-const HEAD: usize = 76;
+const HEAD: usize = 92;
 const FOOT: usize = 84;
 /// Text height, pixels. Lower than 9, and strokes run into each other.
 const TEXT: f64 = 10.0;
+/// From one line of the head to the next, pixels, and lines that the head leaves a verdict's reason.
+const LINE: f64 = 16.0;
+const REASON_LINES: usize = 2;
 
 /// The picture as PNG.
 #[must_use]
@@ -77,13 +80,9 @@ fn head(canvas: &mut Canvas, model: &PageModel) {
         20.0,
         colour,
     );
-    canvas.text(
-        &fitting(&model.verdict.because, 1160.0, TEXT),
-        14.0,
-        52.0,
-        TEXT,
-        INK,
-    );
+    for (i, line) in reason_lines(&model.verdict.because).iter().enumerate() {
+        canvas.text(line, 14.0, 52.0 + LINE * i as f64, TEXT, INK);
+    }
     let name = fitting(&shown(&model.title), 560.0, TEXT);
     canvas.text(
         &name,
@@ -106,6 +105,23 @@ fn head(canvas: &mut Canvas, model: &PageModel) {
         TEXT,
         INK,
     );
+}
+
+/// The verdict's reason in lines; the last that there is room for says where it was cut. Of what is to be
+/// typed the marks are left out, which the page sets in other letters.
+fn reason_lines(because: &str) -> Vec<String> {
+    let plain = because.replace('`', "");
+    let mut rest = plain.as_str();
+    let mut out = Vec::new();
+    while out.len() + 1 < REASON_LINES && !rest.is_empty() {
+        let (first, more) = split_at_width(rest, 1160.0, TEXT);
+        out.push(first.to_owned());
+        rest = more;
+    }
+    if !rest.is_empty() {
+        out.push(fitting(rest, 1160.0, TEXT));
+    }
+    out
 }
 
 /// What it is traced by, what it is not, and the legend of the map.

@@ -89,3 +89,29 @@ fn long_texts_are_cut_at_a_word_and_short_ones_are_not() {
         "..."
     );
 }
+
+/// A fit that is good only under a condition says it whole, with the longest that a shell may add to it.
+#[test]
+fn a_long_reason_is_wrapped_and_loses_no_word() {
+    use crate::stack::TipGuess;
+    for guess in [TipGuess::Canal, TipGuess::NarrowEnd] {
+        let through = guess.through();
+        let says = format!(
+            "a placement was found, and every margin measured again by other code; only if the tubes may \
+             leave {through}: nobody told it"
+        );
+        let lines = reason_lines(&says);
+        assert_eq!(lines.join(" "), says);
+        assert!(
+            lines.iter().all(|l| font::width(l, TEXT) <= 1160.0),
+            "{lines:?}"
+        );
+    }
+    assert_eq!(reason_lines("short"), ["short"]);
+    assert!(reason_lines("").is_empty());
+    assert_eq!(reason_lines("`--tip` has it"), ["--tip has it"]);
+    // And what no room was left for is said to be missing.
+    let lines = reason_lines(&"a word ".repeat(100));
+    assert_eq!(lines.len(), REASON_LINES);
+    assert!(lines[REASON_LINES - 1].ends_with("..."), "{lines:?}");
+}

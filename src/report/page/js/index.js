@@ -9,7 +9,7 @@ function show() {
   let shown = 0;
   for (const row of rows) {
     const text = row.textContent.toLowerCase();
-    const fits = words.every((w) => text.includes(w)) && (!only.value || textOf(row, 4).endsWith(only.value));
+    const fits = words.every((w) => text.includes(w)) && (!only.value || textOf(row, 4).replace(/^\S+ /, "") === only.value);
     row.hidden = !fits;
     shown += fits;
   }

@@ -1,8 +1,11 @@
 //! `secondbend intake`: a folder of scans in, one line each, an index with the pages it links, CSV
 //! and JSON Lines out. A bad file is one line; what a stopped run had done is not done again.
 
+mod lists;
+
+use std::collections::HashSet;
 use std::fs::File;
-use std::io::{self, BufReader, Read, Write};
+use std::io::{self, BufReader, Read};
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
@@ -13,12 +16,13 @@ use sha2::{Digest, Sha256};
 
 use crate::canal::Side;
 use crate::checks::{Outcome, Verdict};
-use crate::intake::{Ear, Kept, Key, Named, Store, named, pair_words, scans_in, side_by_side};
+use crate::intake::{
+    Ear, Kept, Key, Named, Older, Same, SameBytes, Store, named, scans_in, side_by_side,
+};
 use crate::limits::Limits;
 use crate::read::{ReadOptions, Unit, read_file};
-use crate::report::page::{IndexRow, index_page, page};
-use crate::report::{self, Command, Line, Report, SideWord, shown};
-use crate::write::whole_file;
+use crate::report::page::page;
+use crate::report::{self, Command, HEADLINES, Report, SideWord, shown};
 
 use super::args::Intake as Args;
 use super::vet::{Progress, ending, vetted};
@@ -43,9 +47,13 @@ struct Done {
     /// Within the folder.
     name: PathBuf,
     named: Named,
+    /// Of the file's bytes, where they could be read.
+    sha256: Option<String>,
     key: Option<Key>,
     result: Result<Kept, Failure>,
     anew: bool,
+    /// Another file of the folder with the same bytes, by its name within the folder.
+    same: Option<(String, Same)>,
 }
 
 pub(super) fn run(args: &Args) -> Result<Ending, Failure> {
@@ -76,14 +84,20 @@ pub(super) fn run(args: &Args) -> Result<Ending, Failure> {
     let _ = ctrlc::set_handler(move || called.store(true, Ordering::Relaxed));
     let progress = Progress::new(scans.len());
     let mut all: Vec<Done> = Vec::new();
+    let mut bytes = SameBytes::default();
     for some in scans.chunks(AT_A_TIME * pool.current_num_threads().max(1)) {
+        let before = all.len();
         let done: Vec<Done> =
             pool.install(|| some.par_iter().map(|path| one(path, &settings)).collect());
+        all.extend(done);
+        for i in before..all.len() {
+            bytes.add(all[i].sha256.as_deref(), &all[i].named);
+            all[i].same = twin(&bytes, &all, i);
+        }
         if !args.quiet {
-            progress.aside(|| done.iter().try_for_each(|d| print(&line(d))))?;
+            progress.aside(|| all[before..].iter().try_for_each(|d| print(&line(d))))?;
         }
         progress.step(some.len());
-        all.extend(done);
         if stop.load(Ordering::Relaxed) && all.len() < scans.len() {
             drop(progress);
             return Err(Failure::new(
@@ -93,17 +107,50 @@ pub(super) fn run(args: &Args) -> Result<Ending, Failure> {
         }
     }
     drop(progress);
+    // Now that all are there, the first of two tells it too.
+    for i in 0..all.len() {
+        all[i].same = twin(&bytes, &all, i);
+    }
     let order = side_by_side(&all.iter().map(ear).collect::<Vec<_>>());
     let listed: Vec<&Done> = order.iter().filter_map(|&i| all.get(i)).collect();
-    write_lists(&settings, &listed)?;
+    let gone = gone(&settings, &all);
+    lists::write(&settings, &listed, &gone)?;
     if !args.quiet {
-        print(&summary(&settings, &all))?;
+        print(&summary(&settings, &all, &gone))?;
     }
-    let worst = all.iter().map(|d| match &d.result {
+    Ok(all.iter().map(worst).max().unwrap_or(Ending::CannotTell))
+}
+
+/// What a scan makes of the exit code: one that stands for two is wrong for one of them, however good it is.
+fn worst(done: &Done) -> Ending {
+    let of_scan = match &done.result {
         Ok(kept) => ending(&kept.report),
         Err(_) => Ending::CannotTell,
+    };
+    match &done.same {
+        Some((_, same)) if same.mixed_up() => of_scan.max(Ending::SomethingBreaks),
+        _ => of_scan,
+    }
+}
+
+/// Of the files taken so far the other one with the bytes of this.
+fn twin(bytes: &SameBytes, all: &[Done], i: usize) -> Option<(String, Same)> {
+    let (other, same) = bytes.twin(i)?;
+    let name = all.get(other)?.name.to_string_lossy().into_owned();
+    Some((name, same))
+}
+
+/// Results of scans that are no longer in the folder. Nothing of them is deleted.
+fn gone(settings: &Settings, all: &[Done]) -> Vec<Older> {
+    let keys: Vec<&Key> = all.iter().filter_map(|d| d.key.as_ref()).collect();
+    let names: HashSet<&Path> = all.iter().map(|d| d.name.as_path()).collect();
+    let mut older = settings.store.older(&keys);
+    older.retain(|old| match old.path.strip_prefix(&settings.folder) {
+        Ok(name) => !names.contains(name),
+        // The folder was typed otherwise then.
+        Err(_) => !names.iter().any(|name| old.path.ends_with(name)),
     });
-    Ok(worst.max().unwrap_or(Ending::CannotTell))
+    older
 }
 
 fn settings(args: &Args, out: &Path) -> Result<Settings, Failure> {
@@ -136,13 +183,24 @@ fn one(path: &Path, settings: &Settings) -> Done {
         path: path.to_path_buf(),
         name,
         named,
+        sha256: None,
         key: None,
         result: Err(Failure::new("", "")),
         anew: false,
+        same: None,
     };
+    match digest(path) {
+        Ok(sha256) => done.sha256 = Some(sha256),
+        Err(e) => {
+            let fact = format!("{}: cannot be read: {e}", path.display());
+            done.result = Err(Failure::new(fact, "see that it may be read"));
+            return done;
+        }
+    }
+    let sha256 = done.sha256.as_deref().unwrap_or_default();
     // No input should panic; should one do so all the same, the other scans still go on.
     let work = catch_unwind(AssertUnwindSafe(|| {
-        measure(path, settings, &done.name, &done.named)
+        measure(path, sha256, settings, &done.name, &done.named)
     }));
     done.result = match work {
         Ok(Ok((key, kept, anew))) => {
@@ -165,18 +223,13 @@ fn one(path: &Path, settings: &Settings) -> Done {
 /// The scan's results, from the store or anew; true where anew.
 fn measure(
     path: &Path,
+    sha256: &str,
     settings: &Settings,
     name: &Path,
     named: &Named,
 ) -> Result<(Key, Kept, bool), Failure> {
-    let sha256 = digest(path).map_err(|e| {
-        Failure::new(
-            format!("{}: cannot be read: {e}", path.display()),
-            "see that it may be read",
-        )
-    })?;
     let unit = settings.unit.map(|u| format!("{u:?}"));
-    let key = Key::new(&sha256, name, unit.as_deref(), &settings.limits);
+    let key = Key::new(sha256, name, unit.as_deref(), &settings.limits);
     if let Some(kept) = settings.store.get(&key) {
         return Ok((key, kept, false));
     }
@@ -184,6 +237,7 @@ fn measure(
     let command = Command {
         order: named.order.clone(),
         side: named.side,
+        side_by_name: true,
         named: named.side,
         withdrawal: false,
     };
@@ -228,11 +282,16 @@ fn line(done: &Done) -> String {
             let style = report::outcome_style(Outcome::CannotTell);
             (style, "cannot read", why(&failure.fact, &name))
         }
-        Ok(kept) => (
-            report::verdict_style(kept.report.verdict),
-            kept.report.verdict.words(),
-            rest(&kept.report),
-        ),
+        Ok(kept) => {
+            let (outcome, words) = kept.report.headline();
+            (report::outcome_style(outcome), words, rest(&kept.report))
+        }
+    };
+    let rest = match &done.same {
+        Some((other, same)) => {
+            format!("same content as {}{}; {rest}", shown(other), same.words())
+        }
+        None => rest,
     };
     let tail = match super::terminal::width() {
         None => format!("{name:<28} {rest}"),
@@ -299,99 +358,59 @@ fn ear(done: &Done) -> Ear {
         order: done.named.order.clone(),
         side: side_of(done),
         length_mm: canal.flatten().map(|c| c.length_mm.value.0),
+        sha256: done.sha256.clone(),
     }
 }
 
-/// The lists, in the order given.
-fn write_lists(settings: &Settings, all: &[&Done]) -> Result<(), Failure> {
-    let ears: Vec<Ear> = all.iter().map(|d| ear(d)).collect();
-    let pairs = pair_words(&ears);
-    let names: Vec<String> = all
-        .iter()
-        .map(|d| d.name.to_string_lossy().into_owned())
-        .collect();
-    let paths: Vec<String> = all
-        .iter()
-        .map(|d| d.path.to_string_lossy().into_owned())
-        .collect();
-    let rows: Vec<IndexRow> = all
-        .iter()
-        .zip(&pairs)
-        .zip(&names)
-        .map(|((d, pair), name)| IndexRow {
-            name,
-            order: d.named.order.as_deref(),
-            pair,
-            result: match &d.result {
-                Ok(k) => Ok((&k.report, &k.page, &k.thumbnail)),
-                Err(failure) => Err(&failure.fact),
-            },
-        })
-        .collect();
-    let folder = settings.folder.to_string_lossy();
-    let html = index_page(&folder, settings.limits.from.as_deref(), &rows);
-    let out = settings.store.folder();
-    whole_file(&out.join("index.html"), |w| w.write_all(html.as_bytes()))?;
-    let lines = all.iter().zip(&paths).map(|(d, path)| match &d.result {
-        Ok(kept) => Line::Report(&kept.report),
-        Err(failure) => Line::Unread {
-            path,
-            order: d.named.order.as_deref(),
-            error: &failure.fact,
-        },
-    });
-    let csv = report::csv(lines);
-    whole_file(&out.join("intake.csv"), |w| w.write_all(csv.as_bytes()))?;
-    whole_file(&out.join("intake.jsonl"), |w| {
-        all.iter()
-            .zip(&paths)
-            .try_for_each(|(d, path)| write_line(w, settings, d, path))
-    })?;
-    Ok(())
-}
-
-/// A report at a time: the lines of a whole day are never in memory together.
-fn write_line(w: &mut dyn Write, settings: &Settings, done: &Done, path: &str) -> io::Result<()> {
-    let kept = done.key.as_ref().and_then(|key| settings.store.line(key));
-    let line = match (&done.result, kept) {
-        (Ok(_), Some(line)) => line,
-        (result, _) => {
-            let lost = Failure::new("its record is gone", "run the same command again");
-            let failure = result.as_ref().err().unwrap_or(&lost);
-            let order = done.named.order.as_deref();
-            report::unread_line(path, order, &failure.fact, &failure.help)
-                .map_err(io::Error::other)?
-        }
-    };
-    w.write_all(line.as_bytes())
-}
-
-fn summary(settings: &Settings, all: &[Done]) -> String {
-    let count = |v: Verdict| {
-        all.iter()
-            .filter(|d| d.result.as_ref().is_ok_and(|k| k.report.verdict == v))
-            .count()
+fn summary(settings: &Settings, all: &[Done], gone: &[Older]) -> String {
+    let count = |words: &str| {
+        let these = all.iter().filter_map(|d| d.result.as_ref().ok());
+        these.filter(|k| k.report.headline().1 == words).count()
     };
     let unread = all.iter().filter(|d| d.result.is_err()).count();
     let anew = all.iter().filter(|d| d.anew).count();
-    let mut each: Vec<String> = [
-        Verdict::Design,
-        Verdict::Repair,
-        Verdict::Retake,
-        Verdict::CannotTell,
-    ]
-    .into_iter()
-    .filter(|&v| count(v) > 0)
-    .map(|v| format!("{} {}", count(v), v.words()))
-    .collect();
+    let mut each: Vec<String> = HEADLINES
+        .into_iter()
+        .filter(|words| count(words) > 0)
+        .map(|words| format!("{} {words}", count(words)))
+        .collect();
     if unread > 0 {
         each.push(format!("{unread} cannot read"));
     }
     format!(
-        "\n{} scans: {}\n{anew} measured, {} known before\n{}\n",
+        "\n{} scans: {}\n{anew} measured, {} known before\n{}{}{}\n",
         all.len(),
-        each.join(", "),
+        each.join("; "),
         all.len() - unread - anew,
+        mixed_up(all),
+        no_longer(gone),
         shown(&settings.store.folder().join("index.html").to_string_lossy())
     )
+}
+
+/// A line for each two files that stand for two orders or ears: a terminal's width may have cut it off
+/// above.
+fn mixed_up(all: &[Done]) -> String {
+    let mut told = HashSet::new();
+    let mut out = String::new();
+    for done in all {
+        let Some((other, same)) = done.same.as_ref().filter(|s| s.1.mixed_up()) else {
+            continue;
+        };
+        let mut two = [done.name.to_string_lossy().into_owned(), other.clone()];
+        two.sort();
+        let [a, b] = [shown(&two[0]), shown(&two[1])];
+        if told.insert(two) {
+            out += &format!("same content: {a} and {b}{}\n", same.words());
+        }
+    }
+    out
+}
+
+fn no_longer(gone: &[Older]) -> String {
+    let each = gone.iter().map(|old| {
+        let path = shown(&old.path.to_string_lossy());
+        format!("no longer in the folder, its page kept: {path}\n")
+    });
+    each.collect()
 }

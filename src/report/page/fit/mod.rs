@@ -1,15 +1,20 @@
 //! A stack's page: the cavity like glass, the parts in it, what holds and what is in the way.
 
+mod rows;
+#[cfg(test)]
+mod tests;
+
 use super::model::*;
 use super::vet::{box_spine, box_views, canal_spine, canal_views, file_name};
 use crate::canal::Canal;
 use crate::checks::Outcome;
-use crate::mesh::Point;
 use crate::report::CAUTION;
-use crate::stack::certificate::{Certificate, Margin, MarginKind};
+use crate::stack::certificate::{Certificate, MarginKind};
 use crate::stack::{
-    Cavity, FitAnswer, Help, OF_TUBES, Placement, Stack, Verdict, part_meshes, tightest_words,
+    Cavity, FitAnswer, Help, OF_TUBES, Placement, Stack, Verdict, end_not_judged, part_meshes,
+    tightest_words,
 };
+use rows::{help_row, laid_row, margins_row, nearest_row, parts_row, tubes_row};
 
 /// What a fit's result is traced by.
 #[derive(Debug, Clone, Default, PartialEq)]
@@ -33,12 +38,15 @@ pub fn fit_page(
     trace: &FitTrace,
 ) -> PageModel {
     let placement = answer.placement.as_ref();
-    let mut rows = vec![main_row(stack, answer)];
+    let mut rows = vec![parts_row(stack, answer)];
     if let Some(certificate) = &answer.certificate {
-        rows.push(margins_row(stack, certificate, placement));
+        rows.push(match answer.verdict {
+            Verdict::Fits => margins_row(stack, certificate, placement),
+            _ => nearest_row(stack, certificate, placement),
+        });
     }
     if stack.asks_for_tubes() {
-        rows.push(tubes_row(stack, answer.certificate.as_ref()));
+        rows.push(tubes_row(stack, answer));
     }
     rows.extend(helps.iter().map(help_row));
     let rows = numbered(rows);
@@ -75,14 +83,16 @@ pub fn verify_page(
             Outcome::Breaks
         },
         words: if holds { "holds" } else { "does not hold" }.to_owned(),
-        because: "every margin of this placement was measured again".to_owned(),
+        because: format!(
+            "every margin of this placement was measured again{}",
+            end_not_judged(stack, cavity.tip).map_or_else(String::new, |says| format!("; {says}"))
+        ),
     };
-    let mut row = margins_row(stack, certificate, Some(placement));
-    if !holds {
-        // The question was this placement, not whether there is one.
-        row.outcome = Outcome::Breaks;
+    let mut rows = vec![margins_row(stack, certificate, Some(placement))];
+    if stack.asks_for_tubes() {
+        rows.push(laid_row(stack, certificate));
     }
-    let rows = numbered(vec![row]);
+    let rows = numbered(rows);
     let figures = margin_figures(certificate);
     model(
         cavity,
@@ -215,179 +225,6 @@ fn headline(answer: &FitAnswer) -> Headline {
         tone,
         words: words.to_owned(),
         because: because + &only,
-    }
-}
-
-fn names(stack: &Stack, parts: &[usize]) -> String {
-    let each = parts.iter().filter_map(|&i| stack.parts.get(i));
-    each.map(|p| p.name.as_str())
-        .collect::<Vec<_>>()
-        .join(" and ")
-}
-
-fn main_row(stack: &Stack, answer: &FitAnswer) -> AnswerRow {
-    let (outcome, says) = match &answer.verdict {
-        Verdict::Fits => (Outcome::Holds, "all parts are placed".to_owned()),
-        Verdict::CannotFit(proof) => {
-            let who = names(stack, &proof.parts);
-            let who = if who.is_empty() {
-                who
-            } else {
-                format!(" ({who})")
-            };
-            (Outcome::Breaks, format!("{}{who}", proof.bound.because()))
-        }
-        Verdict::NotFound => (
-            Outcome::CannotTell,
-            match &answer.blocker {
-                Some(b) if b.short.is_none() => {
-                    format!(
-                        "the parts fit, but not with their tubes, in {} starts",
-                        answer.starts
-                    )
-                }
-                _ => format!("no placement in {} starts", answer.starts),
-            },
-        ),
-    };
-    let blocker = answer.blocker.iter().map(|b| Finding {
-        number: 0,
-        says: match b.short {
-            Some(short) => format!(
-                "{}: {:.3} mm of clearance missing",
-                names(stack, &b.parts),
-                short.0
-            ),
-            None => format!("{}: no way was found for its tube", names(stack, &b.parts)),
-        },
-        point: middle(answer.placement.as_ref(), &b.parts),
-        at_mm: None,
-    });
-    AnswerRow {
-        outcome,
-        id: "parts".to_owned(),
-        question: "Is there a placement in which every part keeps its clearance?".to_owned(),
-        answer: says,
-        advice: answer
-            .cut_short
-            .then(|| "the search was cut short: give it more time".to_owned()),
-        findings: blocker.collect(),
-    }
-}
-
-/// Midway between the parts named.
-fn middle(placement: Option<&Placement>, parts: &[usize]) -> Option<Point> {
-    let placed = &placement?.parts;
-    let at: Vec<_> = parts
-        .iter()
-        .filter_map(|&i| Some(placed.get(i)?.pose.middle.coords))
-        .collect();
-    let n = at.len() as f64;
-    (!at.is_empty()).then(|| Point::from(at.into_iter().sum::<crate::mesh::Vector>() / n))
-}
-
-fn margins_row(
-    stack: &Stack,
-    certificate: &Certificate,
-    placement: Option<&Placement>,
-) -> AnswerRow {
-    let short: Vec<&Margin> = certificate
-        .margins
-        .iter()
-        .filter(|m| m.spare_mm() < -1e-6)
-        .collect();
-    let worst = certificate.worst().map_or_else(
-        || "nothing was measured".to_owned(),
-        |m| {
-            format!(
-                "least to spare {:.3} mm: {}",
-                tidy(m.spare_mm()),
-                margin_words(stack, m)
-            )
-        },
-    );
-    AnswerRow {
-        outcome: if short.is_empty() {
-            Outcome::Holds
-        } else {
-            Outcome::CannotTell
-        },
-        id: "margins".to_owned(),
-        question: "Does every margin of this placement reach its clearance?".to_owned(),
-        answer: worst,
-        advice: None,
-        findings: short
-            .iter()
-            .map(|m| Finding {
-                number: 0,
-                says: margin_words(stack, m),
-                point: middle(placement, &m.parts),
-                at_mm: None,
-            })
-            .collect(),
-    }
-}
-
-fn margin_words(stack: &Stack, m: &Margin) -> String {
-    let kind = match m.kind {
-        MarginKind::Pair => "between them",
-        MarginKind::Wall => "from the wall",
-        MarginKind::ZonePair => "of the room one keeps free",
-        MarginKind::ZoneWall => "of its kept room from the wall",
-        MarginKind::Seat => "off the faceplate",
-        MarginKind::Bend => "as the radius of a tube's middle line",
-        MarginKind::TubeWall => "of a tube from the wall",
-        MarginKind::TubePart => "of a tube from a part",
-        MarginKind::TubePair => "between tubes",
-        MarginKind::Web => "of material between bores",
-        MarginKind::TubeEnds => "off a tube's ends",
-    };
-    format!(
-        "{} {kind}: {:.3} mm, asked {:.2}",
-        names(stack, &m.parts),
-        tidy(m.have.0),
-        m.need.0
-    )
-}
-
-/// To the thousandth that is shown, and no minus before nothing.
-fn tidy(mm: f64) -> f64 {
-    (mm * 1000.0).round() / 1000.0 + 0.0
-}
-
-fn tubes_row(stack: &Stack, certificate: Option<&Certificate>) -> AnswerRow {
-    let unlaid = certificate.map_or(&[][..], |c| &c.unlaid);
-    let (outcome, answer) = match certificate {
-        None => (Outcome::CannotTell, "no tube was laid".to_owned()),
-        Some(_) if unlaid.is_empty() => (Outcome::Holds, "every tube is laid".to_owned()),
-        Some(_) => (
-            Outcome::CannotTell,
-            format!("not laid: {}", names(stack, unlaid)),
-        ),
-    };
-    AnswerRow {
-        outcome,
-        id: "tubes".to_owned(),
-        question: "Does a tube lead from every spout to its bore?".to_owned(),
-        answer,
-        advice: (outcome != Outcome::Holds)
-            .then(|| "look at the spouts, and lay the tubes by hand".to_owned()),
-        findings: Vec::new(),
-    }
-}
-
-fn help_row(help: &Help) -> AnswerRow {
-    AnswerRow {
-        outcome: match help.verdict {
-            Verdict::Fits => Outcome::Holds,
-            Verdict::CannotFit(_) => Outcome::Breaks,
-            Verdict::NotFound => Outcome::CannotTell,
-        },
-        id: "what would help".to_owned(),
-        question: format!("Would it go in with: {}?", help.words()),
-        answer: help.verdict.name().replace('_', " "),
-        advice: None,
-        findings: Vec::new(),
     }
 }
 
