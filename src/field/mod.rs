@@ -20,6 +20,7 @@ mod tree;
 
 pub use band::{Band, Reading};
 pub(crate) use crossing::pairs_where;
+pub(crate) use tree::Tree;
 
 pub use contour::{ContourError, Surface, project, surface};
 pub use distance::{SignRule, SignedDistance};

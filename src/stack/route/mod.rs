@@ -124,6 +124,11 @@ impl<'a> Plumbing<'a> {
         })
     }
 
+    /// The parts that have a tube, in the order of the tubes.
+    pub fn piped(&self) -> impl Iterator<Item = usize> + '_ {
+        self.stack.piped()
+    }
+
     /// Are there exits at all?
     #[must_use]
     pub fn has_exits(&self) -> bool {
@@ -145,6 +150,14 @@ impl<'a> Plumbing<'a> {
         }
         let slope = (there - here) / LOOK_MM;
         Some(((slope + 1.0) / 2.0).clamp(0.0, 1.0))
+    }
+
+    /// [`Plumbing::awkward`] of every part, 0 for those without a bore.
+    #[must_use]
+    pub fn all_awkward(&self, poses: &[Pose]) -> Vec<f64> {
+        let each = poses.iter().enumerate();
+        each.map(|(part, pose)| self.awkward(part, pose).unwrap_or(0.0))
+            .collect()
     }
 
     /// How much a part stands before the exits, 0 (4 mm off or more) to 1.

@@ -134,8 +134,8 @@ pub struct Settled {
     pub lines: Vec<Vec<Point>>,
     /// What is missing where it is tightest by the grid as the quick drawing reads it, mm; 0 or less: nothing.
     pub short_mm: f64,
-    /// The least radius as a share of the one asked for.
-    pub bend_share: f64,
+    /// The least radius of each line as a share of the one asked for, at most 1.
+    pub shares: Vec<f64>,
 }
 
 /// The lines as they come to lie on the grid when everything presses on them for a while, clear or
@@ -168,12 +168,12 @@ pub fn settle(
         }
     }
     let lines = net.lines;
-    let share = |(line, a): (&Vec<Point>, &Asked)| least_radius(line, a) / a.radius;
-    let bend_share = lines.iter().zip(asked).map(share).fold(1.0, f64::min);
+    let share = |(line, a): (&Vec<Point>, &Asked)| (least_radius(line, a) / a.radius).min(1.0);
+    let shares = lines.iter().zip(asked).map(share).collect();
     Settled {
         lines,
         short_mm,
-        bend_share,
+        shares,
     }
 }
 

@@ -33,8 +33,16 @@ pub struct Lanes {
     pub tubes: Vec<Tube>,
     /// So little is missing that it is worth laying them.
     pub promising: bool,
-    /// The least radius as a share of the one asked for.
-    pub bend_share: f64,
+    /// The least radius of each as a share of the one asked for, at most 1.
+    pub shares: Vec<f64>,
+}
+
+impl Lanes {
+    /// The least of all shares.
+    #[must_use]
+    pub fn bend_share(&self) -> f64 {
+        self.shares.iter().copied().fold(1.0, f64::min)
+    }
 }
 
 /// The settled line of a tube, where it ends by the exit that is asked for.
@@ -93,10 +101,11 @@ impl Plumbing<'_> {
         let apart = |a: usize, b: usize| self.apart_mm(among[a].bore, among[b].bore);
         let settled = settle(&asked, &apart, over);
         let tubes = among.iter().zip(settled.lines);
+        let bends = settled.shares.iter().all(|s| *s > PROMISING_SHARE);
         Ok(Lanes {
             tubes: tubes.map(|(one, line)| one.tube(line)).collect(),
-            bend_share: settled.bend_share,
-            promising: settled.short_mm < PROMISING_MM && settled.bend_share > PROMISING_SHARE,
+            promising: settled.short_mm < PROMISING_MM && bends,
+            shares: settled.shares,
         })
     }
 
@@ -172,7 +181,7 @@ mod tests {
             let mut before = Vec::new();
             for least in [once, again] {
                 let lanes = plumbing.settled(&[pose], &before, &|| false).unwrap();
-                let share = lanes.bend_share;
+                let share = lanes.bend_share();
                 assert!(share > least, "{aside_deg}: {share}");
                 before = lanes.tubes;
             }

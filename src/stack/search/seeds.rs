@@ -129,8 +129,9 @@ impl<'a> Seats<'a> {
         pose
     }
 
-    /// Another placement near a known one.
-    pub fn jump(&self, model: &Model, from: &[Pose], faults: &Faults, rng: &mut Rng) -> Vec<Pose> {
+    /// Another placement near a known one; what is to `blame` for its failing (a figure a part) is moved
+    /// soonest.
+    pub fn jump(&self, model: &Model, from: &[Pose], blame: &[f64], rng: &mut Rng) -> Vec<Pose> {
         let mut poses = from.to_vec();
         let n = model.parts();
         let kind = if n < 2 {
@@ -140,13 +141,13 @@ impl<'a> Seats<'a> {
         };
         match kind {
             0 | 4 => {
-                let a = self.stuck(model, faults, rng);
+                let a = drawn_by(blame, rng);
                 let b = (a + 1 + rng.below(n - 1)) % n;
                 swap(model, &mut poses, a, b, rng);
             }
             1 | 5 => {
                 let mut placed = vec![true; n];
-                let worst = self.stuck(model, faults, rng);
+                let worst = drawn_by(blame, rng);
                 let mut gone = vec![worst];
                 if kind == 5 {
                     gone.push((worst + 1 + rng.below(n - 1)) % n);
@@ -162,7 +163,7 @@ impl<'a> Seats<'a> {
                 }
             }
             2 => {
-                let a = self.stuck(model, faults, rng);
+                let a = drawn_by(blame, rng);
                 let quarter = upright(rng.below(24));
                 poses[a].turn *= quarter;
                 model.seat(a, &mut poses[a]);
@@ -171,27 +172,32 @@ impl<'a> Seats<'a> {
         }
         poses
     }
+}
 
-    /// A part drawn by how much is wrong with it.
-    fn stuck(&self, model: &Model, faults: &Faults, rng: &mut Rng) -> usize {
-        let mut blame = vec![0.02; model.parts()];
-        for (b, body) in model.bodies.iter().enumerate() {
-            blame[body.part] += faults.walls.get(b).copied().unwrap_or(0.0).max(0.0);
-        }
-        for (k, &(i, j, _)) in model.pairs.iter().enumerate() {
-            let wrong = faults.pairs.get(k).copied().unwrap_or(0.0).max(0.0);
-            blame[model.bodies[i].part] += wrong;
-            blame[model.bodies[j].part] += wrong;
-        }
-        let mut at = rng.unit() * blame.iter().sum::<f64>();
-        for (i, b) in blame.iter().enumerate() {
-            at -= b;
-            if at <= 0.0 {
-                return i;
-            }
-        }
-        0
+/// How much is wrong with each part, mm.
+pub fn blame_of(model: &Model, faults: &Faults) -> Vec<f64> {
+    let mut blame = vec![0.02; model.parts()];
+    for (b, body) in model.bodies.iter().enumerate() {
+        blame[body.part] += faults.walls.get(b).copied().unwrap_or(0.0).max(0.0);
     }
+    for (k, &(i, j, _)) in model.pairs.iter().enumerate() {
+        let wrong = faults.pairs.get(k).copied().unwrap_or(0.0).max(0.0);
+        blame[model.bodies[i].part] += wrong;
+        blame[model.bodies[j].part] += wrong;
+    }
+    blame
+}
+
+/// A part drawn by how much is wrong with it.
+fn drawn_by(blame: &[f64], rng: &mut Rng) -> usize {
+    let mut at = rng.unit() * blame.iter().sum::<f64>();
+    for (i, b) in blame.iter().enumerate() {
+        at -= b;
+        if at <= 0.0 {
+            return i;
+        }
+    }
+    0
 }
 
 /// Moves all parts by up to `size` mm and turns them to match.
