@@ -287,7 +287,7 @@ fn tilted(turn: &Matrix3<f64>, rng: &mut Rng, size: f64) -> Matrix3<f64> {
 /// Weight of a spout that stands awkwardly against the cost of a part, mm² (see
 /// [`Plumbing::awkward`]: 0 to 2). Lower: spouts point anywhere, and their tubes
 /// find no way; higher: parts are turned into each other. Not tuned further.
-const SPOUT_WEIGHT: f64 = 0.5;
+const SPOUT_WEIGHT: f64 = 2.0;
 
 /// Turns each part about its own middle, among the turns that leave its box where it is, so that
 /// its spout finds the tip and the room beside it is free.
