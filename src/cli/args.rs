@@ -133,7 +133,7 @@ pub struct Fit {
     #[arg(long, value_name = "N", default_value_t = 10_000, value_parser = clap::value_parser!(u32).range(1..=1_000_000))]
     pub effort: u32,
     /// Answer within so many seconds, whatever the effort: the search has 85 % of what reading
-    /// leaves (half where a shell is made of a scan), the rest goes into what would help
+    /// leaves (80 % where a shell is made of a scan), the rest goes into what would help
     #[arg(long, value_name = "S", default_value_t = 10.0)]
     pub seconds: f64,
     /// A point in the end that the bores leave through, mm (default: where

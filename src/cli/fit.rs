@@ -28,7 +28,7 @@ use super::{Ending, Failure, print, threads};
 /// tight stacks are missed; more: nothing is tried.
 const SEARCH_SHARE: f64 = 0.85;
 /// The same where every change means another shell.
-const SHELL_SEARCH_SHARE: f64 = 0.65;
+const SHELL_SEARCH_SHARE: f64 = 0.8;
 
 pub(super) fn run(args: &Fit) -> Result<Ending, Failure> {
     refuse_clashes(args)?;

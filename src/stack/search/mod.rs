@@ -10,6 +10,7 @@ mod hull;
 mod lanes;
 mod lp;
 mod model;
+mod nearly;
 mod polish;
 pub(crate) mod rng;
 mod seeds;
@@ -33,9 +34,10 @@ use crate::mesh::MeshQueries;
 use descent::{Plan, Scratch, descend};
 use lanes::{Missed, laid};
 use model::{Faults, Model, Weights};
+use nearly::Nearly;
 use polish::polish;
 use rng::Rng;
-use seeds::{Seats, blame_of, jolt, point_spouts};
+use seeds::{Seats, blame_of, point_spouts};
 
 /// Starts a round.
 const STARTS: usize = 16;
@@ -54,18 +56,6 @@ const POLISHED_PIPED: usize = 4;
 /// What spouts that look the wrong way cost when placements are ranked, mm²: as much as parts that are a
 /// tenth or two short. Not tuned.
 const SPOUTS_COST: f64 = 0.05;
-/// What the polish leaves short by no more is jolted and polished again, mm. Misses of planted
-/// cases were 0.001 to 0.06 mm short.
-const NEARLY_MM: f64 = 0.1;
-/// So many of these are kept, and so many starts a round begin from them.
-const NEARLY: usize = 6;
-const JOLTED: usize = 6;
-/// Placements of which a tube lacks bend radius, but no more than this share of it, are kept, so many; and
-/// so many starts a round begin from them. Without: of five drivers in the large ear one start in forty
-/// came near, and nothing was made of it.
-const NEARLY_LAID_SHARE: f64 = 0.3;
-const NEARLY_LAID: usize = 6;
-const TUBES_JUMPED: usize = 6;
 /// Free lengths kept before the spouts, mm, by turns: none but the tube's beginning, so that no
 /// placement is ruled out; then room for a tube to get away and turn before it meets a part or a
 /// wall.
@@ -193,8 +183,7 @@ pub fn search(
     let plumbing = plumbing.as_ref();
     let seats = Seats::new(&models[0], plumbing);
     let mut pool: Vec<Run> = Vec::new();
-    let mut nearly: Vec<(f64, Vec<Pose>)> = Vec::new();
-    let mut nearly_laid: Vec<Missed> = Vec::new();
+    let mut nearly = Nearly::default();
     let mut best: Option<Best> = None;
     let mut starts = 0;
     let mut cut_short = false;
@@ -219,7 +208,6 @@ pub fn search(
             anew += epoch as usize;
             pool.clear();
             nearly.clear();
-            nearly_laid.clear();
         }
         let runs: Vec<Run> = (0..STARTS)
             .into_par_iter()
@@ -231,13 +219,9 @@ pub fn search(
                 let mut rng = Rng::stream(effort.seed, round as u64, start as u64);
                 let lane = (start + round) % models.len();
                 let model = &models[lane];
-                let run = if let Some((_, poses)) = jolted(&nearly, start, round) {
-                    jolt_again(model, poses, &mut rng)
-                } else if let Some(missed) = jumped(&nearly_laid, start, round) {
-                    jump_again(model, &seats, missed, &mut rng)
-                } else {
-                    run(model, &seats, plumbing, &pool, round, &mut rng)
-                };
+                let known = nearly.run(model, &seats, start, &mut rng);
+                let run =
+                    known.unwrap_or_else(|| run(model, &seats, plumbing, &pool, round, &mut rng));
                 let awkward = plumbing.map_or_else(Vec::new, |p| p.all_awkward(&run.poses));
                 Some(Run {
                     lane,
@@ -268,8 +252,7 @@ pub fn search(
                 best = Some(new);
             }
         }
-        keep_nearly(&mut nearly, &runs);
-        keep_nearly_laid(&mut nearly_laid, &runs);
+        nearly.keep(&runs);
         keep_best(&mut pool, runs);
     }
     let (poses, no_way) = best.map(|b| (b.poses, b.no_way)).unwrap_or_default();
@@ -379,83 +362,6 @@ fn closed_in(model: &Model, poses: Vec<Pose>, faults: Faults, scratch: &mut Scra
         spare_mm: None,
         tubes: None,
     }
-}
-
-/// Which of those that nearly fit a start begins from, if any: the nearest is drawn most often.
-fn jolted(nearly: &[(f64, Vec<Pose>)], start: usize, round: usize) -> Option<&(f64, Vec<Pose>)> {
-    let reach = nearly.len().min(1 + (start + round) % NEARLY);
-    (start < JOLTED && reach > 0).then(|| &nearly[(start + round) % reach])
-}
-
-/// A small jolt, small parts grown again, and a closer look.
-fn jolt_again(model: &Model, from: &[Pose], rng: &mut Rng) -> Run {
-    let mut scratch = Scratch::new(model);
-    let mut poses = from.to_vec();
-    let size = 0.03 * (rng.unit() * 2.7).exp();
-    jolt(model, &mut poses, size, rng);
-    let plan = Plan {
-        from: 1.0 - 0.2 * size,
-        growing: 6,
-        full: 30,
-        fine: true,
-    };
-    let flat = model.flat_weights();
-    let faults = descend(model, &mut poses, plan, &flat, &mut scratch);
-    closed_in(model, poses, faults, &mut scratch)
-}
-
-/// Which of those whose tubes nearly lay a start begins from, if any: the nearest is drawn most often. They
-/// are the last starts of a round, as those that nearly fit are the first.
-fn jumped(nearly_laid: &[Missed], start: usize, round: usize) -> Option<&Missed> {
-    let reach = nearly_laid.len().min(1 + (start + round) % NEARLY_LAID);
-    (start + TUBES_JUMPED >= STARTS && reach > 0).then(|| &nearly_laid[(start + round) % reach])
-}
-
-/// The part whose tube lacks most is moved, or all a little. No spout is turned to the tip after that: it
-/// would turn back.
-fn jump_again(model: &Model, seats: &Seats, missed: &Missed, rng: &mut Rng) -> Run {
-    let mut scratch = Scratch::new(model);
-    let mut poses = missed.poses.clone();
-    if rng.unit() < 0.5 {
-        jolt(model, &mut poses, rng.within(0.1, 0.8), rng);
-    } else {
-        let blame: Vec<f64> = missed.lacking.iter().map(|l| l + 0.02).collect();
-        poses = seats.jump(model, &poses, &blame, rng);
-    }
-    let plan = Plan {
-        from: 0.85,
-        growing: 12,
-        full: 40,
-        fine: false,
-    };
-    let mut weights = model.flat_weights();
-    let mut faults = descend(model, &mut poses, plan, &weights, &mut scratch);
-    guide(model, &mut poses, &mut faults, &mut weights, &mut scratch);
-    closed_in(model, poses, faults, &mut scratch)
-}
-
-fn keep_nearly_laid(nearly_laid: &mut Vec<Missed>, runs: &[Run]) {
-    for run in runs {
-        if let Some(Err(missed)) = &run.tubes
-            && missed.share >= NEARLY_LAID_SHARE
-        {
-            nearly_laid.push(missed.clone());
-        }
-    }
-    nearly_laid.sort_by(|a, b| b.share.total_cmp(&a.share));
-    nearly_laid.dedup_by(|a, b| (a.share - b.share).abs() < 1e-4);
-    nearly_laid.truncate(NEARLY_LAID);
-}
-
-fn keep_nearly(nearly: &mut Vec<(f64, Vec<Pose>)>, runs: &[Run]) {
-    for run in runs {
-        if let Some(spare) = run.spare_mm.filter(|s| *s > -NEARLY_MM && *s < 0.0) {
-            nearly.push((spare, run.poses.clone()));
-        }
-    }
-    nearly.sort_by(|a, b| b.0.total_cmp(&a.0));
-    nearly.dedup_by(|a, b| (a.0 - b.0).abs() < 1e-4);
-    nearly.truncate(NEARLY);
 }
 
 /// Polishes the starts that came near, nearest first; the first in that order that ends with nothing missing
