@@ -76,6 +76,15 @@ fn pieces(order: &str) -> Vec<(usize, String)> {
     out
 }
 
+/// A difference of lengths in words, to a tenth of a mm.
+fn against_mm(more_mm: f64) -> String {
+    match (more_mm * 10.0).round() {
+        0.0 => "as long as".to_owned(),
+        tenths if tenths > 0.0 => format!("{:.1} mm longer than", tenths / 10.0),
+        tenths => format!("{:.1} mm shorter than", -tenths / 10.0),
+    }
+}
+
 fn words(ears: &[Ear], i: usize, these: &[usize]) -> String {
     let (one, other) = match these {
         [_] => return "alone".to_owned(),
@@ -89,7 +98,7 @@ fn words(ears: &[Ear], i: usize, these: &[usize]) -> String {
     match (one.side, other.side) {
         (Some(a), Some(b)) if a == b => format!("two {} ears under one order", side(a)),
         (Some(_), Some(b)) => match (one.length_mm, other.length_mm) {
-            (Some(x), Some(y)) => format!("pair: {:+.1} mm against the {}", x - y, side(b)),
+            (Some(x), Some(y)) => format!("pair: canal {} the {}", against_mm(x - y), side(b)),
             _ => format!("pair with the {}", side(b)),
         },
         _ => "two scans, sides not both told".to_owned(),
@@ -126,8 +135,8 @@ mod tests {
             nameless,
         ];
         let said = pair_words(&ears);
-        assert_eq!(said[0], "pair: +1.5 mm against the right");
-        assert_eq!(said[2], "pair: -1.5 mm against the left");
+        assert_eq!(said[0], "pair: canal 1.5 mm longer than the right");
+        assert_eq!(said[2], "pair: canal 1.5 mm shorter than the left");
         assert_eq!(said[1], "two left ears under one order");
         assert_eq!(said[4], "alone");
         assert_eq!(said[5], "");

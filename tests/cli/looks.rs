@@ -133,14 +133,10 @@ fn a_tray_is_one_line_each_and_goes_on_past_a_bad_file() {
     let index = fs::read_to_string(dir.path().join("intake/index.html")).expect("written");
     assert!(!index.contains("<b>.stl") && index.contains("? cannot read"));
     // Both ears of one order, each held against the other.
-    let told = |side: &str| {
-        let from = index
-            .find(&format!(" mm against the {side}"))
-            .expect("a pair");
-        let (_, figure) = index[..from].rsplit_once("pair: ").expect("a figure");
-        figure.parse::<f64>().expect("a length")
-    };
-    assert!((told("left") + told("right")).abs() < 1e-9, "{index}");
+    for side in ["left", "right"] {
+        let held = format!("pair: canal as long as the {side}");
+        assert_eq!(index.matches(&held).count(), 1, "{index}");
+    }
     for page in index
         .match_indices("href=\"pages/")
         .map(|(i, _)| &index[i + 6..])
@@ -295,7 +291,7 @@ fn the_same_bytes_under_two_names_are_told_and_are_no_pair() {
     );
     let index = fs::read_to_string(dir.path().join("intake/index.html")).expect("written");
     assert!(index.contains("no pair: the same scan twice"));
-    assert!(index.contains("one scan under two orders") && !index.contains("pair: +"));
+    assert!(index.contains("one scan under two orders") && !index.contains("pair: canal"));
     // What is kept of a scan does not hang on the files beside it.
     fs::remove_file(dir.path().join("PIT-0602-tuba-left.stl")).expect("removed");
     fs::remove_file(dir.path().join("PIT-0601-flute-right.stl")).expect("removed");
