@@ -219,7 +219,7 @@ pub fn search(
                 let mut rng = Rng::stream(effort.seed, round as u64, start as u64);
                 let lane = (start + round) % models.len();
                 let model = &models[lane];
-                let known = nearly.run(model, &seats, start, &mut rng);
+                let known = nearly.run(model, &seats, (start, round), &mut rng);
                 let run =
                     known.unwrap_or_else(|| run(model, &seats, plumbing, &pool, round, &mut rng));
                 let awkward = plumbing.map_or_else(Vec::new, |p| p.all_awkward(&run.poses));

@@ -52,15 +52,21 @@ impl Nearly {
         *self = Self::default();
     }
 
-    /// Runs a start from one of those kept, if this start of a round is for that: the first are for parts
+    /// Runs a start from one of those kept, if this start of this round is for that: the first are for parts
     /// that are short, the last for tubes.
-    pub fn run(&self, model: &Model, seats: &Seats, start: usize, rng: &mut Rng) -> Option<Run> {
+    pub fn run(
+        &self,
+        model: &Model,
+        seats: &Seats,
+        (start, round): (usize, usize),
+        rng: &mut Rng,
+    ) -> Option<Run> {
         if start < BEGUN {
-            let (_, poses) = drawn(&self.short, rng)?;
+            let (_, poses) = drawn(&self.short, start + round)?;
             return Some(jolted(model, poses, rng));
         }
         let for_tubes = start + BEGUN >= STARTS;
-        let missed = drawn(&self.laid, rng).filter(|_| for_tubes)?;
+        let missed = drawn(&self.laid, start + round).filter(|_| for_tubes)?;
         Some(jumped(model, seats, missed, rng))
     }
 }
@@ -72,12 +78,12 @@ fn nearest<T>(kept: &mut Vec<T>, has: impl Fn(&T) -> f64) {
     kept.truncate(KEPT);
 }
 
-/// One of those kept, the nearer the likelier.
-fn drawn<'a, T>(kept: &'a [T], rng: &mut Rng) -> Option<&'a T> {
-    kept.get(
-        rng.below(kept.len().max(1))
-            .min(rng.below(kept.len().max(1))),
-    )
+/// The one for a draw. Draws that follow each other take turns, some among the nearest only. Drawing the
+/// nearer more often was tried: a tight room with a socket was then found with 18 of 20 seeds within 60
+/// rounds, with turns with all 20.
+fn drawn<T>(kept: &[T], draw: usize) -> Option<&T> {
+    let reach = kept.len().min(1 + draw % KEPT);
+    (reach > 0).then(|| &kept[draw % reach])
 }
 
 /// A small jolt, small parts grown again, and a closer look.
@@ -163,17 +169,15 @@ mod tests {
     }
 
     #[test]
-    fn the_nearer_is_drawn_more_often_and_each_is() {
-        let kept = [0, 1, 2, 3, 4, 5];
-        let mut rng = Rng::stream(1, 2, 3);
-        let mut counts = [0; 6];
-        for _ in 0..6000 {
-            counts[*drawn(&kept, &mut rng).unwrap()] += 1;
+    fn all_take_turns_and_none_is_drawn_that_is_not_kept() {
+        for n in 1..=KEPT {
+            let kept: Vec<usize> = (0..n).collect();
+            let mut counts = vec![0; n];
+            for draw in 0..600 {
+                counts[*drawn(&kept, draw).unwrap()] += 1;
+            }
+            assert!(counts.iter().all(|&c| c >= 20), "{counts:?}");
         }
-        assert!(
-            counts.windows(2).all(|c| c[1] > 0 && c[1] < c[0]),
-            "{counts:?}"
-        );
-        assert_eq!(drawn(&kept[..0], &mut rng), None);
+        assert_eq!(drawn::<usize>(&[], 3), None);
     }
 }
