@@ -42,6 +42,16 @@ impl Verdict {
             Self::Retake => "take it again",
         }
     }
+
+    /// The same where it is known whether a check that `breaks` decided it: of a *cannot tell* that much
+    /// is certain then (the other ear, no ear's figures), and only the rest cannot be told.
+    #[must_use]
+    pub const fn words_where(self, breaks: bool) -> &'static str {
+        match self {
+            Self::CannotTell if breaks => "breaks, cannot tell",
+            _ => self.words(),
+        }
+    }
 }
 
 /// The three answers.

@@ -201,13 +201,8 @@ impl Maker {
 
     fn notes(&self, shell: &Shell) -> Vec<String> {
         let mut out = Vec::new();
-        let ScanSays {
-            verdict,
-            decided_by,
-        } = &self.vetted;
-        if *verdict != Verdict::Design {
-            let words = verdict.words();
-            out.push(format!("the scan's verdict is: {words} ({decided_by})"));
+        if self.vetted.verdict != Verdict::Design {
+            out.push(format!("the scan's verdict is: {}", self.vetted.words()));
         }
         match shell.canal_open_to_mm {
             Some(open) => out.push(format!(

@@ -103,30 +103,27 @@ pub struct Report {
 
 /// All that [`Report::headline`] may say, in the order in which scans are counted.
 pub const HEADLINES: [&str; 5] = [
-    "design on it",
-    "repair, then design",
-    "take it again",
-    BREAKS_UNTOLD,
-    "cannot tell",
+    Verdict::Design.words(),
+    Verdict::Repair.words(),
+    Verdict::Retake.words(),
+    Verdict::CannotTell.words_where(true),
+    Verdict::CannotTell.words(),
 ];
-const BREAKS_UNTOLD: &str = "breaks, cannot tell";
 
 impl Report {
-    /// The verdict as it is said at the top. Where a *cannot tell* is decided by a check that breaks (the
-    /// other ear, no ear's figures), that much is certain, and is said: the rest is what cannot be told.
+    /// The verdict as it is said at the top: see [`Verdict::words_where`].
     #[must_use]
     pub fn headline(&self) -> (Outcome, &'static str) {
         let decides = |c: &CheckReport| {
             c.outcome == Outcome::Breaks && c.weighs == Verdict::CannotTell && c.because.is_none()
         };
-        match self.verdict {
-            Verdict::Design => (Outcome::Holds, self.verdict.words()),
-            Verdict::Repair | Verdict::Retake => (Outcome::Breaks, self.verdict.words()),
-            Verdict::CannotTell if self.checks.iter().any(decides) => {
-                (Outcome::Breaks, BREAKS_UNTOLD)
-            }
-            Verdict::CannotTell => (Outcome::CannotTell, self.verdict.words()),
-        }
+        let breaks = self.checks.iter().any(decides);
+        let tone = match self.verdict {
+            Verdict::Design => Outcome::Holds,
+            Verdict::CannotTell if !breaks => Outcome::CannotTell,
+            _ => Outcome::Breaks,
+        };
+        (tone, self.verdict.words_where(breaks))
     }
 }
 

@@ -1,6 +1,21 @@
 //! Plain closed surfaces whose every figure is known, for tests of this room.
 
-use crate::mesh::{Mesh, Point};
+use super::{Cavity, Placement, Pose, Stack, parse_stack};
+use crate::mesh::{Mesh, Point, Vector};
+
+/// Two boxes 2 mm high above each other, so far apart from middle to middle, in a room that is wide enough;
+/// "a" has a spout whose tube nobody laid.
+pub fn one_above_the_other(apart_mm: f64) -> (Stack, Cavity, Placement) {
+    let text = "[[bore]]\nname = \"b\"\ninner_mm = 1.0\n\
+        [[part]]\nname = \"a\"\nsize_mm = [4.0, 3.0, 2.0]\nbore = \"b\"\n\
+        spout = { face = \"+x\", outer_mm = 1.2 }\n\
+        [[part]]\nname = \"c\"\nsize_mm = [4.0, 3.0, 2.0]\n";
+    let stack = parse_stack(text, "s.toml".as_ref()).expect("a stack");
+    let room = Cavity::new(block(24.0, 12.0, 12.0)).expect("closed");
+    let pose = |z: f64| Pose::upright(Point::origin() + Vector::z() * z);
+    let placement = Placement::of(&stack, &[pose(0.0), pose(apart_mm)]);
+    (stack, room, placement)
+}
 
 /// Axis-parallel block about the origin.
 pub fn block(x: f64, y: f64, z: f64) -> Mesh {

@@ -63,26 +63,13 @@ pub fn end_not_judged(stack: &Stack, told: Option<Tip>) -> Option<&'static str> 
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::mesh::{Point, Vector};
     use crate::stack::certificate::certify;
-    use crate::stack::shapes::block;
-    use crate::stack::{Cavity, Placement, Pose, parse_stack};
+    use crate::stack::shapes::one_above_the_other;
 
     #[test]
     fn what_is_short_is_named_and_what_is_not_is_left_out() {
-        let text = "[[bore]]\nname = \"b\"\ninner_mm = 1.0\n\
-            [[part]]\nname = \"a\"\nsize_mm = [4.0, 3.0, 2.0]\nbore = \"b\"\n\
-            spout = { face = \"+x\", outer_mm = 1.2 }\n\
-            [[part]]\nname = \"c\"\nsize_mm = [4.0, 3.0, 2.0]\n";
-        let stack = parse_stack(text, "s.toml".as_ref()).expect("a stack");
-        let room = Cavity::new(block(24.0, 12.0, 12.0)).expect("closed");
         let told = |apart: f64| {
-            let pose = |z: f64| Pose {
-                turn: nalgebra::Matrix3::identity(),
-                middle: Point::origin() + Vector::z() * z,
-            };
-            let poses = [pose(0.0), pose(apart)];
-            let placement = Placement::of(&stack, &poses);
+            let (stack, room, placement) = one_above_the_other(apart);
             verify_text(
                 &stack,
                 room.tip,

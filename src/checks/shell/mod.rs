@@ -20,7 +20,7 @@ use crate::shell::{Plan, Shell};
 use crate::undercut::{CannotTell, Pulls};
 
 use super::wall::WallFacts;
-use super::{Answer, Facts, Finding, Verdict};
+use super::{Answer, Facts, Finding, Outcome, Verdict};
 
 /// The name of the check whose question is asked in full only with the way out looked for.
 pub use shell_stuck::ID as SHELL_STUCK;
@@ -77,6 +77,8 @@ pub struct ScanSays {
     pub verdict: Verdict,
     /// Names of the checks that decided it, with commas between.
     pub decided_by: String,
+    /// Did one that breaks decide it?
+    pub breaks: bool,
 }
 
 impl ScanSays {
@@ -86,14 +88,23 @@ impl ScanSays {
         let answers = super::run_all(scan, limits);
         let verdict = super::verdict(answers.iter().map(|(_, answer)| answer));
         let deciding = |a: &Answer| a.weighs == verdict && a.because.is_none();
-        let ids = answers.iter().filter(|(_, a)| deciding(a));
+        let decide = || answers.iter().filter(|(_, a)| deciding(a));
+        let ids: Vec<&str> = decide().map(|(check, _)| check.id).collect();
         Self {
             verdict,
-            decided_by: ids
-                .map(|(check, _)| check.id)
-                .collect::<Vec<_>>()
-                .join(", "),
+            decided_by: ids.join(", "),
+            breaks: decide().any(|(_, a)| a.outcome == Outcome::Breaks),
         }
+    }
+
+    /// The verdict and what decided it, in the words of `vet`.
+    #[must_use]
+    pub fn words(&self) -> String {
+        let words = self.verdict.words_where(self.breaks);
+        if self.decided_by.is_empty() || self.verdict == Verdict::Design {
+            return words.to_owned();
+        }
+        format!("{words} ({})", self.decided_by)
     }
 }
 

@@ -4,7 +4,7 @@
 use crate::checks::{Answer, Verdict};
 use crate::limits::Limits;
 
-use super::{ScanSays, ShellCheck, ShellFacts};
+use super::{ShellCheck, ShellFacts};
 
 pub static CHECK: ShellCheck = ShellCheck {
     id: "scan-unfit",
@@ -20,18 +20,14 @@ pub static CHECK: ShellCheck = ShellCheck {
 };
 
 fn run(facts: &ShellFacts, _: &Limits) -> Answer {
-    let Some(ScanSays {
-        verdict,
-        decided_by,
-    }) = &facts.scan
-    else {
+    let Some(scan) = &facts.scan else {
         return Answer::cannot_tell("it was not vetted", "run `secondbend vet` on the scan")
             .not_deciding();
     };
-    let says = format!("the scan's verdict: {} ({decided_by})", verdict.words());
+    let says = format!("the scan's verdict: {}", scan.words());
     let advice = "see `secondbend vet` on the scan";
-    match verdict {
-        Verdict::Design => Answer::holds(format!("the scan's verdict: {}", verdict.words())),
+    match scan.verdict {
+        Verdict::Design => Answer::holds(says),
         Verdict::Retake => Answer::breaks(Verdict::Retake, says, advice),
         Verdict::Repair => Answer::cannot_tell(says, advice).not_deciding(),
         Verdict::CannotTell => Answer::cannot_tell(says, advice),

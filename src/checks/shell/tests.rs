@@ -91,6 +91,7 @@ fn answers_pulled(
         scan: Some(ScanSays {
             verdict: Verdict::Design,
             decided_by: String::new(),
+            breaks: false,
         }),
         pulls: Some(Ok(pulls)),
     };
@@ -186,6 +187,7 @@ fn a_bad_scan_is_named() {
             scan: Some(ScanSays {
                 verdict,
                 decided_by: "pit-in-canal".to_owned(),
+                breaks: outcome == Outcome::Breaks,
             }),
             pulls: None,
         };
@@ -196,6 +198,19 @@ fn a_bad_scan_is_named() {
             verdict != Verdict::Design
         );
     }
+    // Where a check that breaks leaves the rest untold, that much is said, as `vet` says it.
+    let says = |breaks| {
+        let decided_by = "side-unlike-order".to_owned();
+        let verdict = Verdict::CannotTell;
+        let scan = ScanSays {
+            verdict,
+            decided_by,
+            breaks,
+        };
+        scan.words()
+    };
+    assert_eq!(says(true), "breaks, cannot tell (side-unlike-order)");
+    assert_eq!(says(false), "cannot tell (side-unlike-order)");
 }
 
 /// The smallest change breaks one check and no other.

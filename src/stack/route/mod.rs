@@ -124,11 +124,6 @@ impl<'a> Plumbing<'a> {
         })
     }
 
-    /// The parts that have a tube, in the order of the tubes.
-    pub fn piped(&self) -> impl Iterator<Item = usize> + '_ {
-        self.stack.piped()
-    }
-
     /// Are there exits at all?
     #[must_use]
     pub fn has_exits(&self) -> bool {

@@ -18,7 +18,7 @@ const MOST_LAID: usize = 3;
 /// A placement is given up where the tightest bend has not gained so much of its radius in so many rounds.
 const GAIN: (usize, f64) = (5, 0.03);
 /// After so many rounds a placement is given up where a tube bends tighter than this share of its radius.
-/// In the large ear none of eleven that began under 0.08 came over 0.3 (five drivers, November 2026).
+/// In the large ear none of ten that began under 0.08 came over 0.3 (five drivers, November 2026).
 const HOPELESS: [(usize, f64); 2] = [(1, 0.08), (4, 0.15)];
 /// Length of the straight pieces that stand for a lane, mm.
 const PIECE_MM: f64 = 1.0;
@@ -80,7 +80,7 @@ pub fn laid(
         if share > missed.share {
             missed.share = share;
             missed.poses.clone_from(&trial);
-            for (part, share) in plumbing.piped().zip(&lanes.shares) {
+            for (part, share) in model.stack.piped().zip(&lanes.shares) {
                 missed.lacking[part] = 1.0 - share;
             }
         }

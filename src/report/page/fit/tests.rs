@@ -2,30 +2,13 @@
 
 use super::*;
 use crate::mesh::{Point, Vector};
+use crate::stack::Blocker;
 use crate::stack::certificate::certify;
-use crate::stack::shapes::block;
-use crate::stack::{Blocker, Pose, parse_stack};
+use crate::stack::shapes::one_above_the_other;
 use crate::units::Mm;
 
-/// Two boxes 2 mm high above each other, this far apart from middle to middle; one of them has a spout
-/// whose tube nobody laid.
-fn apart(mm: f64) -> (Stack, Cavity, Placement) {
-    let text = "[[bore]]\nname = \"b\"\ninner_mm = 1.0\n\
-        [[part]]\nname = \"a\"\nsize_mm = [4.0, 3.0, 2.0]\nbore = \"b\"\n\
-        spout = { face = \"+x\", outer_mm = 1.2 }\n\
-        [[part]]\nname = \"c\"\nsize_mm = [4.0, 3.0, 2.0]\n";
-    let stack = parse_stack(text, "s.toml".as_ref()).expect("a stack");
-    let room = Cavity::new(block(24.0, 12.0, 12.0)).expect("closed");
-    let pose = |z: f64| Pose {
-        turn: nalgebra::Matrix3::identity(),
-        middle: Point::origin() + Vector::z() * z,
-    };
-    let placement = Placement::of(&stack, &[pose(0.0), pose(mm)]);
-    (stack, room, placement)
-}
-
 fn not_found(mm: f64, blocker: Blocker) -> PageModel {
-    let (stack, room, placement) = apart(mm);
+    let (stack, room, placement) = one_above_the_other(mm);
     let certificate = certify(&room, &stack, &placement).expect("judged");
     let answer = FitAnswer {
         verdict: Verdict::NotFound,
@@ -94,7 +77,7 @@ fn parts_too_near_to_each_other_are_not_said_to_fit() {
 
 #[test]
 fn a_placement_measured_again_says_what_was_not_judged_and_what_is_missing() {
-    let (stack, room, placement) = apart(3.0);
+    let (stack, room, placement) = one_above_the_other(3.0);
     let certificate = certify(&room, &stack, &placement).expect("judged");
     let of = |room: &Cavity| {
         let trace = FitTrace::default();
