@@ -44,9 +44,15 @@ export async function open(browser, file, options = {}) {
   return { page, heard, asked, address: pathToFileURL(file).href, close: () => context.close() };
 }
 
-// Two frames on: what was asked to be drawn is drawn.
-export const settled = (page) => page.evaluate(() =>
-  new Promise((done) => requestAnimationFrame(() => requestAnimationFrame(done))));
+// Two frames on: what was asked to be drawn is drawn. On a slow machine it is drawn coarsely until
+// it stands still, and is waited for until it is whole.
+export const settled = (page) => page.evaluate(() => new Promise((done) => {
+  const frame = () => requestAnimationFrame(() => requestAnimationFrame(() => {
+    const coarse = document.querySelector('canvas[data-drawn="coarse"]');
+    coarse ? frame() : done();
+  }));
+  frame();
+}));
 
 // The pixels of a part of the page, as red, green, blue a pixel.
 export async function pixels(page, selector) {

@@ -46,6 +46,7 @@ function fitCanvas() {
   const [width, height] = [camera.width, camera.height].map((x) => Math.max(1, Math.round(x * camera.dense)));
   if (canvas.width !== width) canvas.width = width;
   if (canvas.height !== height) canvas.height = height;
+  canvas.dataset.drawn = pace.coarse() ? "coarse" : "whole";
 }
 
 function drawNow() {
