@@ -44,14 +44,16 @@ export async function open(browser, file, options = {}) {
   return { page, heard, asked, address: pathToFileURL(file).href, close: () => context.close() };
 }
 
-// Two frames on: what was asked to be drawn is drawn. On a slow machine it is drawn coarsely until
-// it stands still, and is waited for until it is whole.
-export const settled = (page) => page.evaluate(() => new Promise((done) => {
-  const frame = () => requestAnimationFrame(() => requestAnimationFrame(() => {
-    const coarse = document.querySelector('canvas[data-drawn="coarse"]');
-    coarse ? frame() : done();
-  }));
-  frame();
+// Two frames on: what was asked to be drawn is drawn. A slow machine draws coarsely until the model
+// stands still, and is waited for until it is whole again, which it must be within ten seconds.
+export const settled = (page) => page.evaluate(() => new Promise((done, fail) => {
+  const began = performance.now();
+  const look = () => {
+    if (!document.querySelector('canvas[data-drawn="coarse"]')) done();
+    else if (performance.now() - began > 10000) fail(new Error("still drawn coarsely"));
+    else requestAnimationFrame(look);
+  };
+  requestAnimationFrame(() => requestAnimationFrame(look));
 }));
 
 // The pixels of a part of the page, as red, green, blue a pixel.

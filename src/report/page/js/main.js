@@ -40,21 +40,22 @@ function redraw() {
 // Dots of the screen a dot of the drawing: fewer while a slow machine turns the model.
 let dense = 1;
 const COARSE_DOTS = 250000;
-function fitCanvas() {
+function fitCanvas(coarse) {
   const all = camera.width * camera.height * dense * dense;
-  camera.dense = dense * (pace.coarse() ? Math.min(0.5, Math.sqrt(COARSE_DOTS / Math.max(1, all))) : 1);
+  camera.dense = dense * (coarse ? Math.min(0.5, Math.sqrt(COARSE_DOTS / Math.max(1, all))) : 1);
   const [width, height] = [camera.width, camera.height].map((x) => Math.max(1, Math.round(x * camera.dense)));
   if (canvas.width !== width) canvas.width = width;
   if (canvas.height !== height) canvas.height = height;
-  canvas.dataset.drawn = pace.coarse() ? "coarse" : "whole";
 }
 
 function drawNow() {
   if (!drawer) return;
-  fitCanvas();
+  const coarse = pace.coarse();
+  canvas.dataset.drawn = coarse ? "coarse" : "whole";
+  fitCanvas(coarse);
   const shown = layers.map((layer, i) => [layer, {
     glass: layer.glass || (state.glass && i === main), cutting: state.cutting && spine,
-    coarse: pace.coarse(), plane: state.plane, map: state.map && state.map.layer === i ? state.map : null,
+    coarse, plane: state.plane, map: state.map && state.map.layer === i ? state.map : null,
   }]).filter(([layer]) => layer.shown);
   // Moved along its way, a surface stays behind as glass where it lay.
   const place = motion && motion.at(state.moved), moving = place && layers[data.motion.layer];
