@@ -15,6 +15,8 @@ use tempfile::TempDir;
 mod defects;
 #[path = "cli/looks.rs"]
 mod looks;
+#[path = "cli/offset.rs"]
+mod offset;
 #[path = "cli/shell.rs"]
 mod shell;
 

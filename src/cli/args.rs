@@ -6,6 +6,7 @@ use clap::{ArgGroup, Args, Parser, Subcommand, ValueEnum};
 
 use crate::canal::Side;
 use crate::read::Unit;
+use crate::shell::ZONES;
 
 /// Measures scanned ear impressions and in-ear monitor shells.
 ///
@@ -27,7 +28,7 @@ pub enum Verb {
     Vet(Vet),
     /// Is every wall of a finished shell thick enough?
     Wall(Wall),
-    /// Draw the surface that lies a fixed distance outside or inside of a scan
+    /// Draw the surface that lies a given distance outside or inside of a scan, the same or by zone
     Offset(Offset),
     /// From an impression: trim, build up, hollow, bore; the shell's mesh, and its wall everywhere
     Shell(Box<Shell>),
@@ -203,6 +204,22 @@ pub struct Wall {
     pub quiet: bool,
 }
 
+/// `tip=-0.8`: a zone and its distance, mm.
+fn zone_amount(text: &str) -> Result<(String, f64), String> {
+    let (zone, by) = (text.split_once('='))
+        .ok_or_else(|| "give a zone and its distance, as in seal-zone=0.3".to_owned())?;
+    if !ZONES.contains(&zone) {
+        return Err(format!(
+            "no zone has that name; there are {}",
+            ZONES.join(", ")
+        ));
+    }
+    match by.parse::<f64>() {
+        Ok(mm) if mm.is_finite() => Ok((zone.to_owned(), mm)),
+        _ => Err(format!("`{by}` is no distance in mm")),
+    }
+}
+
 #[derive(Debug, Args)]
 pub struct Offset {
     /// The scan: STL, PLY, OBJ, OFF or 3MF
@@ -211,6 +228,10 @@ pub struct Offset {
     /// Distance in mm: positive outward, negative inward
     #[arg(long, value_name = "MM", allow_negative_numbers = true)]
     pub by: f64,
+    /// Another distance in one zone, as `ZONE=MM`, again for each zone: tip, past-second-bend,
+    /// between-bends, seal-zone, concha, cymba; `--by` holds in the others
+    #[arg(long = "zone", value_name = "ZONE=MM", value_parser = zone_amount)]
+    pub zones: Vec<(String, f64)>,
     /// Size of the facets drawn, in mm; the accuracy promised is that at 0.2
     #[arg(long, value_name = "MM", default_value_t = 0.2)]
     pub facet: f64,

@@ -1,13 +1,15 @@
-//! `secondbend offset`: a scan in, the surface a fixed distance outside or inside of it out, with
-//! its deviation from that distance measured afterwards.
+//! `secondbend offset`: a scan in, the surface a given distance outside or inside of it out (the same
+//! everywhere, or by zone of the ear), with its deviation from that distance measured afterwards.
 
 use std::path::Path;
 
+use crate::canal::{self, NoCanal};
 use crate::checks::Outcome;
-use crate::field::{ContourError, Offset, SignedDistance, Surface, deviation, surface};
+use crate::field::{ContourError, SignedDistance, Surface, deviation, surface};
 use crate::mesh::{Mesh, MeshQueries, Topology};
 use crate::read::{ReadOptions, Scan, read_file};
-use crate::report::{self, OffsetFacts, OffsetReport, shown};
+use crate::report::{self, OffsetBy, OffsetFacts, OffsetReport, shown};
+use crate::shell::{self, Amounts, BuildUp, ShellError, told_by_bends};
 use crate::soundness;
 use crate::units::Mm;
 use crate::write::{ply, refuse_inputs, stl, threemf};
@@ -28,28 +30,79 @@ pub struct Moved {
     pub report: OffsetReport,
 }
 
-/// Draws the surface at a distance from a scan and measures it.
+/// Why nothing was drawn.
+#[derive(Debug, Clone, PartialEq, thiserror::Error)]
+pub enum NotMoved {
+    /// The drawing failed, or nothing is left.
+    #[error("{0}")]
+    Drawing(#[from] ContourError),
+    /// Zones lie along the canal, and none was measured.
+    #[error("cannot tell: no canal was measured, so its zones are unknown: {0}")]
+    Canal(#[from] NoCanal),
+    /// A zone that was asked for has a border that was not found.
+    #[error("cannot tell where a zone ends: {0}")]
+    Zone(#[from] ShellError),
+}
+
+impl NotMoved {
+    /// What to do, and whether this is an answer. That nothing is left is one; the rest could not be told.
+    const fn advice(&self) -> (&'static str, Ending) {
+        match self {
+            Self::Drawing(ContourError::Empty) => (
+                "no file was written; move the surface inward by less",
+                Ending::SomethingBreaks,
+            ),
+            Self::Drawing(ContourError::TooFine { .. }) => (
+                "take a larger `--facet`, and look whether the unit is right",
+                Ending::CannotTell,
+            ),
+            Self::Drawing(ContourError::LeavesBounds) => {
+                ("look at the scan with `secondbend vet`", Ending::CannotTell)
+            }
+            Self::Canal(_) | Self::Zone(_) => (
+                "see what `secondbend vet` says of the scan, or give one distance for all of it",
+                Ending::CannotTell,
+            ),
+        }
+    }
+}
+
+/// Draws the surface at a distance from a scan, or at one for each zone of the ear, and measures it.
 ///
 /// # Errors
-/// [`ContourError`]: nothing is left inside, or far too many facets are asked for.
+/// [`NotMoved`]: nothing is left inside, far too many facets are asked for, or a zone's border is unknown.
 pub fn offset_of(
     scan: &Scan,
-    by: Mm,
+    by: &OffsetBy,
     facet: Mm,
     order: Option<&str>,
-) -> Result<Moved, ContourError> {
+) -> Result<Moved, NotMoved> {
     let mesh = &scan.mesh;
     let topology = Topology::new(mesh);
-    let sound = soundness::inspect(mesh, &topology, &MeshQueries::new(mesh));
+    let queries = MeshQueries::new(mesh);
+    let sound = soundness::inspect(mesh, &topology, &queries);
+    let (sound, amounts, cautions) = match by {
+        OffsetBy::Everywhere(mm) => (sound, Amounts::Even(mm.0), Vec::new()),
+        OffsetBy::Zones(plan) => {
+            let (sound, canal) = canal::with_its_piece(mesh, &topology, &queries, sound);
+            let canal = canal?;
+            let cautions = told_by_bends(&canal, plan)?;
+            (sound, Amounts::by_zone(plan, &canal, mesh)?, cautions)
+        }
+    };
     let field = SignedDistance::for_scan(mesh, &topology, &sound);
-    let solid = Offset::by(&field, by);
+    let solid = shell::Moved {
+        field: &field,
+        by: &amounts,
+        sign: 1.0,
+    };
     let surface = surface(&solid, facet.0)?;
-    let deviation = deviation(&solid, &surface.mesh);
     let facts = OffsetFacts {
         field: &field,
         surface: &surface,
-        deviation,
+        deviation: deviation(&solid, &surface.mesh),
         by,
+        cautions: &cautions,
         facet,
     };
     let report = report::offset(scan, &facts, order);
@@ -81,17 +134,13 @@ pub(super) fn run(args: &Args) -> Result<Ending, Failure> {
                 "say it with `--unit`",
             ));
         }
-        Ok(offset_of(
-            &scan,
-            Mm(args.by),
-            Mm(args.facet),
-            args.order.as_deref(),
-        ))
+        let by = asked(args);
+        Ok(offset_of(&scan, &by, Mm(args.facet), args.order.as_deref()))
     })?;
     let moved = match drawn {
         Ok(moved) => moved,
         Err(e) => {
-            let (help, ending) = advice(&e);
+            let (help, ending) = e.advice();
             Failure::new(format!("{name}: {e}"), help).print();
             return Ok(ending);
         }
@@ -111,21 +160,15 @@ pub(super) fn run(args: &Args) -> Result<Ending, Failure> {
     })
 }
 
-/// That nothing is left is an answer; the rest could not be told.
-const fn advice(e: &ContourError) -> (&'static str, Ending) {
-    match e {
-        ContourError::Empty => (
-            "no file was written; move the surface inward by less",
-            Ending::SomethingBreaks,
-        ),
-        ContourError::TooFine { .. } => (
-            "take a larger `--facet`, and look whether the unit is right",
-            Ending::CannotTell,
-        ),
-        ContourError::LeavesBounds => {
-            ("look at the scan with `secondbend vet`", Ending::CannotTell)
-        }
+fn asked(args: &Args) -> OffsetBy {
+    if args.zones.is_empty() {
+        return OffsetBy::Everywhere(Mm(args.by));
     }
+    let mut plan = BuildUp::even(args.by);
+    for (zone, mm) in &args.zones {
+        plan.put(zone, *mm); // the name was looked at when it was read
+    }
+    OffsetBy::Zones(plan)
 }
 
 fn form_of(out: &Path) -> Result<Form, Failure> {

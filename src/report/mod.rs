@@ -23,8 +23,8 @@ pub use finite::Finite;
 pub use json::{ReportError, json, json_line, unread_line};
 pub use model::*;
 pub use offset::{
-    Demand, OFFSET_SCHEMA, OffsetFacts, OffsetFigures, OffsetReport, offset, offset_json,
-    offset_text,
+    Demand, OFFSET_SCHEMA, OffsetBy, OffsetFacts, OffsetFigures, OffsetReport, ZoneBy, offset,
+    offset_json, offset_text,
 };
 pub use schema::schema;
 pub use shell::{

@@ -9,6 +9,7 @@ use crate::checks::{Outcome, number};
 use crate::field::{Deviation, SignRule, SignedDistance, Surface, crossings, over_openings};
 use crate::mesh::Topology;
 use crate::read::Scan;
+use crate::shell::{BuildUp, Caution};
 use crate::units::Mm;
 
 use super::model::xyz;
@@ -27,6 +28,15 @@ const PROMISED_AT_MM: f64 = 0.2;
 /// Places listed of a kind at most; all are counted.
 const LISTED: usize = 20;
 
+/// How far a surface is moved, positive outward.
+#[derive(Debug, Clone, PartialEq)]
+pub enum OffsetBy {
+    /// The same everywhere.
+    Everywhere(Mm),
+    /// By zone of the ear; from one to the next the distance changes smoothly over 2 mm.
+    Zones(BuildUp),
+}
+
 /// What a report is made from.
 pub struct OffsetFacts<'a> {
     /// The scan's field.
@@ -36,7 +46,9 @@ pub struct OffsetFacts<'a> {
     /// Its deviation, measured afterwards.
     pub deviation: Deviation,
     /// The distance asked for.
-    pub by: Mm,
+    pub by: &'a OffsetBy,
+    /// What is as it is for a reason that ought to be known.
+    pub cautions: &'a [Caution],
     /// The facet size asked for.
     pub facet: Mm,
 }
@@ -76,11 +88,22 @@ pub struct Demand {
     pub says: String,
 }
 
+/// The distance asked for in one zone of the ear.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct ZoneBy {
+    /// `tip`, `past-second-bend`, `between-bends`, `seal-zone`, `concha` or `cymba`.
+    pub zone: String,
+    /// Distance from the scan, positive outward.
+    pub by_mm: Finite,
+}
+
 /// An offset surface.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct OffsetFigures {
-    /// Distance from the scan that was asked for: positive outward.
-    pub by_mm: Finite,
+    /// Distance from the scan that was asked for: positive outward; `null` where zones have their own.
+    pub by_mm: Option<Finite>,
+    /// The distances asked for by zone, from the tip outward; empty where one holds everywhere.
+    pub zones: Vec<ZoneBy>,
     /// Size of facets that was asked for.
     pub facet_mm: Finite,
     /// Number of facets.
@@ -129,6 +152,8 @@ pub struct OffsetFigures {
     pub side_by: String,
     /// The scan was inside out and was read turned round.
     pub inside_out: bool,
+    /// What ought to be known of the zones.
+    pub notes: Vec<String>,
 }
 
 /// Gathers the report of an offset surface.
@@ -167,7 +192,11 @@ fn figures(facts: &OffsetFacts) -> OffsetFigures {
     let area = mesh.area_mm2();
     let (openings, opening_area) = field.openings();
     OffsetFigures {
-        by_mm: Finite(facts.by.0),
+        by_mm: match facts.by {
+            OffsetBy::Everywhere(by) => Some(Finite(by.0)),
+            OffsetBy::Zones(_) => None,
+        },
+        zones: zones(facts.by),
         facet_mm: Finite(facts.facet.0),
         facets: mesh.facets().len(),
         points: mesh.points().len(),
@@ -198,7 +227,20 @@ fn figures(facts: &OffsetFacts) -> OffsetFigures {
         }
         .to_owned(),
         inside_out: field.inside_out(),
+        notes: facts.cautions.iter().map(Caution::words).collect(),
     }
+}
+
+fn zones(by: &OffsetBy) -> Vec<ZoneBy> {
+    let OffsetBy::Zones(plan) = by else {
+        return Vec::new();
+    };
+    let each = plan.by_zone().into_iter();
+    each.map(|(zone, by_mm)| ZoneBy {
+        zone: zone.to_owned(),
+        by_mm: Finite(by_mm),
+    })
+    .collect()
 }
 
 fn demands(f: &OffsetFigures) -> Vec<Demand> {
@@ -292,10 +334,9 @@ pub fn offset_text(report: &OffsetReport) -> String {
         para(&mut out, &d.says);
     }
     out.push('\n');
-    let way = if f.by_mm.0 < 0.0 { "inward" } else { "outward" };
     let moved = format!(
-        "{} mm {way}, facets of {} mm: {} in area, {} inside ({} inside the scan)",
-        f.by_mm.0.abs(),
+        "{}, facets of {} mm: {} in area, {} inside ({} inside the scan)",
+        how_far(f),
         f.facet_mm.0,
         number(f.area_mm2.0, "mm2"),
         number(f.volume_mm3.0, "mm3"),
@@ -320,8 +361,29 @@ pub fn offset_text(report: &OffsetReport) -> String {
     out
 }
 
+/// `0.3 mm outward`, or that for each zone, the border of two zones a blend over 2 mm.
+fn how_far(f: &OffsetFigures) -> String {
+    let told = |by: f64| match by {
+        0.0 => "left as it is".to_owned(),
+        by if by < 0.0 => format!("{} mm inward", -by),
+        by => format!("{by} mm outward"),
+    };
+    match f.by_mm {
+        Some(by) => told(by.0),
+        None => {
+            let each = f.zones.iter();
+            let each = each.map(|z| format!("{} {}", z.zone, told(z.by_mm.0)));
+            let each: Vec<String> = each.collect();
+            format!("{}; blends of 2 mm between them", each.join(", "))
+        }
+    }
+}
+
 /// What a reader must know of the surface beyond its figures.
 fn told(out: &mut String, f: &OffsetFigures) {
+    for note in &f.notes {
+        para(out, note);
+    }
     if f.openings > 0 {
         let says = format!(
             "{} opening{} of the scan spanned, {} flat; {} of the surface follow the spans and not the ear",

@@ -10,7 +10,7 @@ use super::bores::{self, MadeBore};
 use super::cavity::{Room, drawn_out};
 use super::faceplate::{self, Plane};
 use super::outer::{Across, Straight, reach};
-use super::plan::{Lid, Past, Plan};
+use super::plan::{BuildUp, Lid, Past, Plan};
 use super::rim::Rim;
 use super::slivers::close_slivers;
 use super::solids::{Solid, pieces, subset};
@@ -83,13 +83,26 @@ const SPECK_MM3: f64 = 0.5;
 /// [`ShellError`] where the plan asks for something that the scan does not tell (a second bend that
 /// was not found, an outer face), or that cannot be made of it.
 pub fn build(scan: &Impression, plan: &Plan) -> Result<Shell, ShellError> {
+    Ok(build_beside(scan, plan, |_, _| ())?.0)
+}
+
+/// The same, with more to do at the same time that needs no more than the outer surface and the plane of
+/// the faceplate; what it gave comes back too. Cutting solids leaves processors idle.
+///
+/// # Errors
+/// As [`build`].
+pub fn build_beside<T: Send>(
+    scan: &Impression,
+    plan: &Plan,
+    beside: impl FnOnce(&Mesh, &Plane) -> T + Send,
+) -> Result<(Shell, T), ShellError> {
     plan.check()?;
     let canal = scan.canal;
     if !canal.aperture_reached {
         return Err(ShellError::NoAperture);
     }
     let track = Track::new(canal).ok_or(ShellError::NoAxis)?;
-    let mut cautions = told_by_bends(canal, plan)?;
+    let mut cautions = told_by_bends(canal, &plan.build_up)?;
     let end = canal_end(canal, plan)?;
     let plate = faceplate::plane(&plan.faceplate, scan.mesh, scan.soundness, canal)?;
 
@@ -105,7 +118,7 @@ pub fn build(scan: &Impression, plan: &Plan) -> Result<Shell, ShellError> {
         found: plate,
         plate: plate.moved(plan.faceplate.raise_mm),
     };
-    maker.shell(own.mesh(), &field, cautions)
+    maker.shell(own.mesh(), &field, cautions, beside)
 }
 
 /// The piece of a scan that holds the canal: what is made is made of it alone.
@@ -142,8 +155,10 @@ impl<'a> Own<'a> {
 }
 
 /// What the build-up needs of the bends.
-fn told_by_bends(canal: &Canal, plan: &Plan) -> Result<Vec<Caution>, ShellError> {
-    let b = &plan.build_up;
+///
+/// # Errors
+/// [`ShellError`] where amounts differ at a bend that was not found, or above a line that cannot be told.
+pub(crate) fn told_by_bends(canal: &Canal, b: &BuildUp) -> Result<Vec<Caution>, ShellError> {
     let mut out = Vec::new();
     let first_matters = b.seal_zone_mm != b.between_bends_mm;
     let second_matters = b.between_bends_mm != b.past_second_bend_mm;
@@ -223,13 +238,23 @@ struct Maker<'a> {
     plate: Plane,
 }
 
+/// What was made of an outer surface.
+struct Hollowed {
+    level: Option<Mesh>,
+    solid: Mesh,
+    bores: Vec<MadeBore>,
+    faceplate_area_mm2: f64,
+    cautions: Vec<Caution>,
+}
+
 impl Maker<'_> {
-    fn shell(
+    fn shell<T: Send>(
         &self,
         scan: &Mesh,
         field: &SignedDistance,
         mut cautions: Vec<Caution>,
-    ) -> Result<Shell, ShellError> {
+        beside: impl FnOnce(&Mesh, &Plane) -> T + Send,
+    ) -> Result<(Shell, T), ShellError> {
         let by = Amounts::build_up(
             &self.plan.build_up,
             self.plan.finishing_stock_mm,
@@ -244,11 +269,37 @@ impl Maker<'_> {
             sign: 1.0,
         };
         let outer = self.outer(&moved, &mut cautions)?;
+        let (made, beside) = rayon::join(
+            || self.hollowed(&outer, &moved),
+            || beside(&outer, &self.plate),
+        );
+        let made = made?;
+        cautions.extend(made.cautions);
+        let shell = Shell {
+            faceplate: self.plate,
+            faceplate_height_mm: self.height(&self.plate.point),
+            faceplate_area_mm2: made.faceplate_area_mm2,
+            rim: Rim::new(&outer, &self.plate),
+            canal_end_mm: self.end,
+            canal_open_to_mm: made.level.as_ref().and_then(|c| self.open_to(c)),
+            outer_volume_mm3: outer.signed_volume_mm3(),
+            cavity_volume_mm3: made.level.as_ref().map_or(0.0, Mesh::signed_volume_mm3),
+            material_mm3: made.solid.signed_volume_mm3(),
+            outer,
+            cavity: made.level,
+            solid: made.solid,
+            bores: made.bores,
+            cautions,
+        };
+        Ok((shell, beside))
+    }
 
+    /// Cavity and bores taken out of the outer surface.
+    fn hollowed(&self, outer: &Mesh, moved: &Moved) -> Result<Hollowed, ShellError> {
         let walls = &self.plan.walls;
         let stock = self.plan.finishing_stock_mm;
         let most = walls.body_mm.max(walls.canal_mm) + stock;
-        let (open, faceplate_area_mm2) = drawn_out(&outer, &self.plate, most + OVER_MM + 0.5);
+        let (open, faceplate_area_mm2) = drawn_out(outer, &self.plate, most + OVER_MM + 0.5);
         if faceplate_area_mm2 == 0.0 {
             return Err(ShellError::FaceplateMisses {
                 height_mm: self.height(&self.plate.point),
@@ -257,7 +308,7 @@ impl Maker<'_> {
         let (body, canal) = (walls.body_mm + stock, walls.canal_mm + stock);
         let (inner_field, depth) = rayon::join(
             || SignedDistance::new(&open, &Topology::new(&open)),
-            || Amounts::walls(body, canal, walls.joint_at_mm, &self.track, &outer),
+            || Amounts::walls(body, canal, walls.joint_at_mm, &self.track, outer),
         );
         let under = match self.plan.faceplate.lid {
             Lid::Open => self.plate.moved(OVER_MM),
@@ -277,29 +328,19 @@ impl Maker<'_> {
         let room = room.solid();
         // Each of these leaves the other processors idle, so they run side by side.
         let (whole, hollow) = rayon::join(
-            || Solid::new(&outer, "the outer surface"),
-            || self.hollow(&room, &moved),
+            || Solid::new(outer, "the outer surface"),
+            || self.hollow(&room, moved),
         );
-        let (level, hollow, bores, more) = hollow?;
-        cautions.extend(more);
+        let (level, hollow, bores, cautions) = hollow?;
         let solid = match hollow {
             None => outer.clone(),
             Some(hollow) => whole?.without(&hollow, "the shell")?.mesh(),
         };
-        Ok(Shell {
-            faceplate: self.plate,
-            faceplate_height_mm: self.height(&self.plate.point),
-            faceplate_area_mm2,
-            rim: Rim::new(&outer, &self.plate),
-            canal_end_mm: self.end,
-            canal_open_to_mm: level.as_ref().and_then(|c| self.open_to(c)),
-            outer_volume_mm3: outer.signed_volume_mm3(),
-            cavity_volume_mm3: level.as_ref().map_or(0.0, Mesh::signed_volume_mm3),
-            material_mm3: solid.signed_volume_mm3(),
-            outer,
-            cavity: level,
+        Ok(Hollowed {
+            level,
             solid,
             bores,
+            faceplate_area_mm2,
             cautions,
         })
     }

@@ -26,14 +26,17 @@ pub mod wall;
 mod zones;
 
 pub use bores::{MadeBore, Use};
-pub use build::{Impression, Shell, build};
+pub(crate) use build::told_by_bends;
+pub use build::{Impression, Shell, build, build_beside};
 pub use deviation::deviation_mm;
 pub use faceplate::Plane;
 pub use plan::{
     Bores, BuildUp, Cut, Faceplate, Facing, FreePlane, Lid, Material, Past, Plan, PlanFault, Walls,
+    ZONES,
 };
 pub(crate) use plan_file::LID_MM;
 pub use plan_file::{PlanError, parse_plan, read_plan};
 pub use rim::{Rim, Station};
 pub use told::{Caution, ShellError};
 pub use wall::GivenBore;
+pub(crate) use zones::{Amounts, Moved};

@@ -89,6 +89,16 @@ pub struct FreePlane {
     pub outward: Vector,
 }
 
+/// The zones of an ear, from the tip outward, as options and reports name them.
+pub const ZONES: [&str; 6] = [
+    "tip",
+    "past-second-bend",
+    "between-bends",
+    "seal-zone",
+    "concha",
+    "cymba",
+];
+
 /// How much is added to the scan, mm, by zone (negative: taken off).
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct BuildUp {
@@ -118,6 +128,29 @@ impl BuildUp {
             concha_mm: by_mm,
             cymba_mm: by_mm,
         }
+    }
+
+    /// Puts one zone's amount, by its name as options and reports have it (one of [`ZONES`]); whether there is
+    /// such a zone.
+    pub fn put(&mut self, zone: &str, by_mm: f64) -> bool {
+        let amount = match zone {
+            "tip" => &mut self.tip_mm,
+            "past-second-bend" => &mut self.past_second_bend_mm,
+            "between-bends" => &mut self.between_bends_mm,
+            "seal-zone" => &mut self.seal_zone_mm,
+            "concha" => &mut self.concha_mm,
+            "cymba" => &mut self.cymba_mm,
+            _ => return false,
+        };
+        *amount = by_mm;
+        true
+    }
+
+    /// Every amount by its zone, in the order of [`ZONES`].
+    #[must_use]
+    pub fn by_zone(&self) -> [(&'static str, f64); 6] {
+        let amounts = self.named();
+        std::array::from_fn(|k| (ZONES[k], amounts[k].1))
     }
 
     /// Every amount with its name in a plan file.

@@ -75,10 +75,10 @@ impl Caution {
                 "holes of the scan ({count}, {area_mm2:.1} mm2) were closed by facets that are no ear"
             ),
             Self::BendsUnsure => {
-                "which bend is which is not sure, and the build-up hangs on it".to_owned()
+                "which bend is which is not sure, and the amounts by zone hang on it".to_owned()
             }
             Self::OneBend => {
-                "no second bend: the build-up between the bends goes on to the tip".to_owned()
+                "no second bend: the amount between the bends goes on to the tip".to_owned()
             }
             Self::TipOpen => {
                 "the tip of the scan is a hole, closed by facets that are no ear".to_owned()

@@ -13,6 +13,7 @@ use crate::field::{Implicit, Sample, SignedDistance};
 use crate::mesh::{Mesh, Point, Vector};
 
 use super::plan::BuildUp;
+use super::told::ShellError;
 use super::track::Track;
 
 /// A blend from one amount to the next is this long, mm.
@@ -70,12 +71,12 @@ fn mean_over(values: &[f64], half: usize) -> Vec<f64> {
 }
 
 /// An amount at every place.
-pub(super) enum Amounts {
+pub(crate) enum Amounts {
     Even(f64),
     ByPlace(Grid),
 }
 
-pub(super) struct Grid {
+pub(crate) struct Grid {
     origin: Point,
     dims: [usize; 3],
     values: Vec<f64>,
@@ -84,8 +85,22 @@ pub(super) struct Grid {
 }
 
 impl Amounts {
+    /// A scan's own amounts: by zone of its whole canal.
+    ///
+    /// # Errors
+    /// [`ShellError`] where the amounts need a place that was not found: the aperture, the axis, a bend,
+    /// or what is up.
+    pub fn by_zone(plan: &BuildUp, canal: &Canal, scan: &Mesh) -> Result<Self, ShellError> {
+        if !canal.aperture_reached {
+            return Err(ShellError::NoAperture);
+        }
+        let track = Track::new(canal).ok_or(ShellError::NoAxis)?;
+        let end = canal.length_mm.value + plan.tip_mm;
+        Ok(Self::build_up(plan, 0.0, canal, &track, end, scan))
+    }
+
     /// Build-up with `stock` on top. `end` is where the finished canal ends.
-    pub fn build_up(
+    pub(super) fn build_up(
         plan: &BuildUp,
         stock: f64,
         canal: &Canal,
@@ -124,7 +139,7 @@ impl Amounts {
     }
 
     /// Wall of canal and body, blended round the joint.
-    pub fn walls(body: f64, canal: f64, joint: f64, track: &Track, solid: &Mesh) -> Self {
+    pub(super) fn walls(body: f64, canal: f64, joint: f64, track: &Track, solid: &Mesh) -> Self {
         if body == canal {
             return Self::Even(body);
         }
@@ -304,7 +319,7 @@ impl Grid {
 }
 
 /// A solid moved outward by an amount (inward where it is negative).
-pub(super) struct Moved<'a> {
+pub(crate) struct Moved<'a> {
     pub field: &'a SignedDistance,
     pub by: &'a Amounts,
     /// 1 to move outward, −1 inward.

@@ -339,7 +339,7 @@ fn any_number_of_threads_makes_the_same_shell() {
 }
 
 /// A solid without a canal.
-fn block() -> Mesh {
+pub fn block() -> Mesh {
     let corner = |i: u32| {
         let side = |k: u32, mm: f64| mm * f64::from(i >> k & 1);
         Point::new(side(0, 20.0), side(1, 18.0), side(2, 12.0))

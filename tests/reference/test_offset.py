@@ -128,6 +128,75 @@ def test_a_made_ear(tmp_path, by):
     as_promised(source, surface, report, by)
 
 
+@pytest.mark.parametrize(("name", "by"), [("0405-horn-right", -2.0), ("0420-trumpet-left", -1.2)])
+def test_vertices_on_ridges_of_the_distance_come_home(tmp_path, name, by):
+    """Where an inward offset all but vanishes, a walk down the slope stuck 6 um beside the level."""
+    path = ROOT / "sample-meshes" / f"PIT-{name}.stl"
+    done, out, report = run(path, tmp_path, by, facet=0.2)
+    told = json.loads(report.read_text(encoding="utf-8"))
+    assert done.returncode == 0, told["demands"]
+    surface = trimesh.load_mesh(out, process=False)
+    sound(surface)
+    assert told["offset"]["unsettled"] == 0 and told["offset"]["vertex_max_mm"] <= 0.005
+
+
+ZONES = {
+    "tip": -0.6,
+    "past-second-bend": -0.9,
+    "between-bends": -1.2,
+    "seal-zone": 0.3,
+    "concha": 0.1,
+    "cymba": 0.2,
+}
+
+
+def along_the_canal(name, places):
+    """Arc position on the made ear's own axis and distance from it; the arcs of bends and tip."""
+    truth = ROOT / "sample-meshes" / f"{name}.truth.json"
+    canal = json.loads(truth.read_text(encoding="utf-8"))["canal"]
+    axis = np.array(canal["axis_mm"])
+    arcs = np.concatenate([[0], np.cumsum(np.linalg.norm(np.diff(axis, axis=0), axis=1))])
+    away, nearest = cKDTree(axis).query(places)
+    return arcs[nearest], away, [b["at_mm"] for b in canal["bends"]], canal["length_mm"]
+
+
+def test_each_zone_has_its_own_distance(tmp_path):
+    """Within a zone, a blend away from its borders, the surface lies at the zone's distance."""
+    name = "PIT-0401-oboe-right"
+    source = trimesh.load_mesh(ROOT / "sample-meshes" / f"{name}.stl")
+    path, report = tmp_path / "out.ply", tmp_path / "out.json"
+    typed = [PROGRAM, "offset", ROOT / "sample-meshes" / f"{name}.stl", "--by", "0", "--unit", "mm"]
+    typed += [word for zone, by in ZONES.items() for word in ("--zone", f"{zone}={by}")]
+    typed += ["--facet", str(FACET), "--out", path, "--json", report, "--quiet"]
+    done = subprocess.run(typed, capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stderr
+    surface = trimesh.load_mesh(path, process=False)
+    sound(surface)
+    told = json.loads(report.read_text(encoding="utf-8"))["offset"]
+    assert {z["zone"]: z["by_mm"] for z in told["zones"]} == ZONES and told["by_mm"] is None
+
+    points, facets = np.asarray(source.vertices, float), np.asarray(source.faces, np.int64)
+    asked = np.array(surface.vertices, float)
+    kind = igl.SIGNED_DISTANCE_TYPE_FAST_WINDING_NUMBER
+    side = np.sign(igl.signed_distance(asked, points, facets, kind)[0])
+    lies = side * np.sqrt(igl.point_mesh_squared_distance(asked, points, facets)[0])
+    at, away, (first, second), length = along_the_canal(name, asked)
+    # Blends reach 1 mm to either side of a border; the axis as measured may be half a millimetre off.
+    inner = {
+        "seal-zone": (1.8, first - 1.8),
+        "between-bends": (first + 1.8, second - 1.8),
+        "past-second-bend": (second + 1.8, length - 4.5),
+    }
+    for zone, (low, high) in inner.items():
+        there = (at > low) & (at < high) & (away < 6.0)
+        assert there.sum() > 100, zone
+        assert np.abs(lies[there] - ZONES[zone]).max() <= 0.006, zone
+    tip = (at > length - 1.2) & (away < 1.5)
+    assert tip.sum() > 10 and np.abs(lies[tip] - ZONES["tip"]).max() <= 0.006
+    # Nowhere does it lie beyond what any two neighbouring zones were given.
+    assert lies.min() >= min(ZONES.values()) - 0.01 and lies.max() <= max(ZONES.values()) + 0.01
+
+
 def test_a_hole_is_spanned_and_told(tmp_path):
     """Away from the hole the surface is that of the whole ball; beside it, it is closed."""
     whole = trimesh.creation.icosphere(subdivisions=4, radius=4.0)

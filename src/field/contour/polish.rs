@@ -1,5 +1,5 @@
-//! Last of all, facets still off the level are split or turned one at a time, each change looked at
-//! for folds and crossings before it stays.
+//! Last of all, facets still off the level are split or turned one at a time, and vertices that stuck
+//! beside it go to it from another side; each change looked at for folds and crossings before it stays.
 //!
 //! Refining as a whole gives a place up when its changes cross; most of them, one by one, do not.
 
@@ -7,11 +7,12 @@ use std::collections::{BTreeSet, HashMap};
 
 use super::super::Implicit;
 use super::super::crossing::cross;
+use super::PROMISED_MM;
 use super::net::{NONE, Net};
-use super::place::{Vertex, settle};
+use super::place::{ON_LEVEL, Vertex, settle};
 use super::refine::{Remedy, SHORTEST};
 use super::untangle::{FACING, facing};
-use crate::mesh::Point;
+use crate::mesh::{Point, Vector};
 
 /// A facet's middle may be this far off, in cells: at 0.2 mm 12 µm, where 15 are promised.
 const ENOUGH: f64 = 0.06;
@@ -59,14 +60,17 @@ pub(super) fn polish<F: Implicit + ?Sized>(f: &F, net: &mut Net, cell_mm: f64) {
     net.unfreeze();
     let mut bad = net.off_level(f, ENOUGH * cell_mm);
     bad.truncate(MOST / 2);
-    if bad.is_empty() {
+    let stray = stray(net, cell_mm);
+    if bad.is_empty() && stray.is_empty() {
         return;
     }
     let mut near = Near {
         width_mm: cell_mm,
         facets: HashMap::new(),
     };
-    for t in region(net, &bad, cell_mm) {
+    let about = bad.iter().map(|(_, t)| net.middle_of(*t));
+    let about = about.chain(stray.iter().map(|(_, v)| *net.at(*v)));
+    for t in region(net, about.collect(), cell_mm) {
         near.add(net, t);
     }
     let mut polish = Polish {
@@ -75,6 +79,11 @@ pub(super) fn polish<F: Implicit + ?Sized>(f: &F, net: &mut Net, cell_mm: f64) {
         cell_mm,
         near,
     };
+    for (t, v) in stray {
+        let moved = polish.bring_home(t, v);
+        let off = moved.into_iter().map(|t| (polish.off(&[t]), t));
+        bad.extend(off.filter(|(off, _)| *off > ENOUGH * cell_mm));
+    }
     let (mut tried, mut stayed) = (0, 0);
     for round in 0..ROUNDS {
         let before = stayed;
@@ -91,19 +100,29 @@ pub(super) fn polish<F: Implicit + ?Sized>(f: &F, net: &mut Net, cell_mm: f64) {
         if stayed == before {
             break;
         }
-        let off = |t: u32| polish.net.middle(f, t).value_mm.abs();
-        bad = next.into_iter().map(|t| (off(t), t)).collect();
+        bad = next.into_iter().map(|t| (polish.off(&[t]), t)).collect();
         bad.retain(|(off, _)| *off > ENOUGH * cell_mm);
         bad.sort_by(|x, y| y.0.total_cmp(&x.0).then(x.1.cmp(&y.1)));
     }
 }
 
-/// Facets within about two cells of these.
-fn region(net: &Net, bad: &[(f64, u32)], cell_mm: f64) -> Vec<u32> {
+/// Vertices off the level by more than is promised, each with one of its facets.
+fn stray(net: &Net, cell_mm: f64) -> Vec<(u32, u32)> {
+    let off = |v: u32| net.vertices[v as usize].sample.value_mm.abs();
+    let limit_mm = PROMISED_MM.min(0.1 * cell_mm);
+    let mut seen = BTreeSet::new();
+    let live = (0..net.facets.len() as u32).filter(|&t| !net.gone(t));
+    let all = live.flat_map(|t| net.facets[t as usize].map(|v| (t, v)));
+    let out = all.filter(|&(_, v)| off(v) > limit_mm && seen.insert(v));
+    out.take(MOST).collect()
+}
+
+/// Facets within about two cells of these places.
+fn region(net: &Net, about: Vec<Point>, cell_mm: f64) -> Vec<u32> {
     let key = |p: &Point| [0, 1, 2].map(|k| (p[k] / (2.0 * cell_mm)).floor() as i64);
     let mut near: BTreeSet<[i64; 3]> = BTreeSet::new();
-    for (_, t) in bad {
-        let k = key(&net.middle_of(*t));
+    for place in about {
+        let k = key(&place);
         near.extend((0..27).map(|n| [k[0] + n % 3 - 1, k[1] + n / 3 % 3 - 1, k[2] + n / 9 - 1]));
     }
     let live = (0..net.facets.len() as u32).filter(|&t| !net.gone(t));
@@ -126,6 +145,58 @@ impl<F: Implicit + ?Sized> Polish<'_, F> {
             }
         }
         Vec::new()
+    }
+
+    /// A vertex that stuck beside the level, as on a ridge of the field, goes to where a walk from the middle of
+    /// its neighbours, or from near one of them, meets it, if its facets are sound then; of such places the best.
+    /// The facets that it moved.
+    fn bring_home(&mut self, t: u32, v: u32) -> Vec<u32> {
+        let Some(ring) = self.net.ring(t, v) else {
+            return Vec::new();
+        };
+        let was = self.net.vertices[v as usize];
+        let corners = ring.iter().flat_map(|&r| self.net.facets[r as usize]);
+        let others: BTreeSet<u32> = corners.filter(|&o| o != v).collect();
+        let places: Vec<Point> = others.iter().map(|&o| *self.net.at(o)).collect();
+        let sum: Vector = places.iter().map(|p| p.coords).sum();
+        let middle = Point::from(sum / places.len().max(1) as f64);
+        let toward = |share: f64| {
+            let each = places.iter();
+            each.map(move |p| p + (was.sample.at - p) * share)
+        };
+        let starts: Vec<Point> = std::iter::once(middle)
+            .chain(toward(0.8))
+            .chain(toward(0.5))
+            .collect();
+        let mut best: Option<(f64, Vertex)> = None;
+        for start in starts {
+            let sample = settle(self.f, &start, Some(&was.sample), self.cell_mm);
+            if sample.value_mm.abs() > ON_LEVEL * self.cell_mm {
+                continue;
+            }
+            let crease = false;
+            let vertex = Vertex { sample, crease };
+            self.net.vertices[v as usize] = vertex;
+            let off = self.off(&ring);
+            if best.is_none_or(|b| off < b.0) && self.is_sound(&ring) {
+                best = Some((off, vertex));
+            }
+        }
+        self.net.vertices[v as usize] = best.map_or(was, |b| b.1);
+        if best.is_none() {
+            return Vec::new();
+        }
+        self.net.changed(&ring);
+        for &r in &ring {
+            self.near.add(self.net, r);
+        }
+        ring
+    }
+
+    /// How far the middles of some facets are off the level at most, mm.
+    fn off(&self, facets: &[u32]) -> f64 {
+        let off = |&t: &u32| self.net.middle(self.f, t).value_mm.abs();
+        facets.iter().map(off).fold(0.0, f64::max)
     }
 
     /// The middle of an edge, straight onto the level.
@@ -162,11 +233,7 @@ impl<F: Implicit + ?Sized> Polish<'_, F> {
             .filter(|&t| t != NONE)
             .map(|t| (t, self.net.facets[t as usize], self.net.across[t as usize]))
             .collect();
-        let off = |net: &Net, all: &[u32]| -> f64 {
-            let off = all.iter().map(|&t| net.middle(self.f, t).value_mm.abs());
-            off.fold(0.0, f64::max)
-        };
-        let was_off = off(self.net, &[t, g]);
+        let was_off = self.off(&[t, g]);
         let mut touched = vec![t, g];
         match way {
             Remedy::Turn { .. } => self.net.turn(t, e),
@@ -176,7 +243,7 @@ impl<F: Implicit + ?Sized> Polish<'_, F> {
             }
         }
         // A split may leave two facets as far off as before, to be split again.
-        if off(self.net, &touched) <= was_off && self.is_sound(&touched) {
+        if self.off(&touched) <= was_off && self.is_sound(&touched) {
             for &t in &touched {
                 self.near.add(self.net, t);
             }
