@@ -115,14 +115,13 @@ pub fn shell_of(
         .then(|| deviation_mm(&impression, &shell.outer));
     Ok(Made {
         deviation_mm,
-        ..judged(scan, shell, pulls, plan, canal, vetted, sources, limits)
+        ..judged(scan, (shell, pulls), plan, canal, vetted, sources, limits)
     })
 }
 
 fn judged(
     scan: &Scan,
-    shell: Shell,
-    pulls: Result<Pulls, CannotTell>,
+    (shell, pulls): (Shell, Result<Pulls, CannotTell>),
     plan: &Plan,
     canal: Canal,
     vetted: ScanSays,
@@ -153,6 +152,7 @@ fn judged(
         facts
             .with_joint(plan.walls.joint_at_mm)
             .with_rim(shell.faceplate, &shell.rim)
+            .with_scan_faults(vetted.faults.clone())
     });
     let bodies = measured.as_ref().map_or_else(
         || topology.parts(&shell.solid).1,

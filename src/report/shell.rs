@@ -18,7 +18,7 @@ use crate::units::Measured;
 
 use super::build::check_report;
 use super::model::{direction, xyz};
-use super::text::{fault, holding, labelled, outcome_style, para, shown};
+use super::text::{faults, holding, labelled, outcome_style, para, shown};
 use super::wall::{WallFigures, WallInput, figures, input, wall_lines};
 use super::{CAUTION, CheckReport, Figure, Finite, ReportError, Tool, UndercutSummary, Xyz};
 
@@ -448,15 +448,10 @@ pub fn shell_text(report: &ShellReport) -> String {
     if let Some(order) = &report.order {
         let _ = writeln!(out, "order {}", shown(order));
     }
-    for outcome in [Outcome::Breaks, Outcome::CannotTell] {
-        for check in report.checks.iter().filter(|c| c.outcome == outcome) {
-            let weighs = match check.weighs {
-                Verdict::Design => " (does not hold the answer back)",
-                _ => "",
-            };
-            fault(&mut out, check, weighs);
-        }
-    }
+    faults(&mut out, report.checks.iter(), |check| match check.weighs {
+        Verdict::Design => " (does not hold the answer back)".to_owned(),
+        _ => String::new(),
+    });
     holding(&mut out, &report.checks);
     out.push('\n');
     shell_lines(&mut out, &report.shell);

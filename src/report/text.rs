@@ -22,17 +22,15 @@ const MOST_PLACES: usize = 4;
 pub fn text(report: &Report) -> String {
     let mut out = String::new();
     head(&mut out, report);
-    for outcome in [Outcome::Breaks, Outcome::CannotTell] {
-        let these = report.checks.iter().filter(|c| c.outcome == outcome);
-        for check in these.filter(|c| c.because.is_none()) {
-            let weighs = match check.weighs {
-                Verdict::Design => "does not hold the verdict back",
-                Verdict::CannotTell if outcome == Outcome::Breaks => "so nothing else counts",
-                verdict => verdict.words(),
-            };
-            fault(&mut out, check, &format!(" ({weighs})"));
-        }
-    }
+    let these = report.checks.iter().filter(|c| c.because.is_none());
+    faults(&mut out, these, |check| {
+        let weighs = match check.weighs {
+            Verdict::Design => "does not hold the verdict back",
+            Verdict::CannotTell if check.outcome == Outcome::Breaks => "so nothing else counts",
+            verdict => verdict.words(),
+        };
+        format!(" ({weighs})")
+    });
     following(&mut out, report);
     holding(&mut out, &report.checks);
     canal(&mut out, report);
@@ -90,8 +88,27 @@ pub(super) fn wrong_side(report: &Report) -> Option<String> {
     else_decided.then(|| format!("and stop: {}", check.answer))
 }
 
-/// A check that does not hold; `weighs` goes behind its id.
-pub(super) fn fault(out: &mut String, check: &CheckReport, weighs: &str) {
+/// Those of these checks that do not hold, what breaks first; `weighs` goes behind each one's id. Long advice
+/// is given once.
+pub(super) fn faults<'a>(
+    out: &mut String,
+    checks: impl Iterator<Item = &'a CheckReport>,
+    weighs: impl Fn(&CheckReport) -> String,
+) {
+    let all: Vec<&CheckReport> = checks.collect();
+    let of = |o: Outcome| all.iter().filter(move |c| c.outcome == o);
+    let mut told: Vec<&CheckReport> = Vec::new();
+    for check in of(Outcome::Breaks).chain(of(Outcome::CannotTell)) {
+        let long = check.advice.as_ref().is_some_and(|a| a.len() > WIDTH);
+        let mut same = told.iter().filter(|t| long && t.advice == check.advice);
+        let said = same.next().map(|t| t.id.as_str());
+        fault(out, check, &weighs(check), said);
+        told.push(check);
+    }
+}
+
+/// A check that does not hold; where its advice was `said` under another check, that one's name.
+fn fault(out: &mut String, check: &CheckReport, weighs: &str, said: Option<&str>) {
     let style = outcome_style(check.outcome);
     let label = check.outcome.words();
     let gap = INDENT.len() - label.len();
@@ -115,7 +132,11 @@ pub(super) fn fault(out: &mut String, check: &CheckReport, weighs: &str) {
         );
     }
     if let Some(advice) = &check.advice {
-        let body = wrapped(advice, "", WIDTH - INDENT.len() - 3);
+        let advice = match said {
+            Some(id) => format!("as for {id}"),
+            None => advice.clone(),
+        };
+        let body = wrapped(&advice, "", WIDTH - INDENT.len() - 3);
         for (i, line) in body.lines().enumerate() {
             let _ = writeln!(out, "{INDENT}{} {line}", if i == 0 { "->" } else { "  " });
         }

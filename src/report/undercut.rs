@@ -18,7 +18,7 @@ use crate::undercut::{self, PullFigures, Pulls, StraightPull, Withdrawal};
 
 use super::build::check_report;
 use super::model::{direction, xyz};
-use super::text::{fault, holding, labelled, outcome_style, para, shown};
+use super::text::{faults, holding, labelled, outcome_style, para, shown};
 use super::wall::{WallInput, input};
 use super::{CAUTION, CheckReport, Figure, Finite, ReportError, Tool, Xyz};
 
@@ -417,11 +417,7 @@ pub fn undercut_text(report: &UndercutReport) -> String {
     if let Some(order) = &report.order {
         let _ = writeln!(out, "order {}", shown(order));
     }
-    for outcome in [Outcome::Breaks, Outcome::CannotTell] {
-        for check in report.checks.iter().filter(|c| c.outcome == outcome) {
-            fault(&mut out, check, "");
-        }
-    }
+    faults(&mut out, report.checks.iter(), |_| String::new());
     holding(&mut out, &report.checks);
     out.push('\n');
     if let Some(figures) = &report.undercut {

@@ -16,7 +16,7 @@ use crate::units::Measured;
 
 use super::build::check_report;
 use super::model::xyz;
-use super::text::{fault, holding, labelled, outcome_style, para, shown};
+use super::text::{faults, holding, labelled, outcome_style, para, shown};
 use super::{CAUTION, CheckReport, Figure, Finite, ReportError, Tool, Xyz};
 
 /// Name of the schema that [`WallReport`] follows.
@@ -339,11 +339,7 @@ pub fn wall_text(report: &WallReport) -> String {
     if let Some(order) = &report.order {
         let _ = writeln!(out, "order {}", shown(order));
     }
-    for outcome in [Outcome::Breaks, Outcome::CannotTell] {
-        for check in report.checks.iter().filter(|c| c.outcome == outcome) {
-            fault(&mut out, check, "");
-        }
-    }
+    faults(&mut out, report.checks.iter(), |_| String::new());
     holding(&mut out, &report.checks);
     out.push('\n');
     wall_lines(&mut out, &report.wall);

@@ -71,7 +71,7 @@ pub struct MeshFaults {
 }
 
 /// What vetting said of the scan.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct ScanSays {
     /// Its verdict.
     pub verdict: Verdict,
@@ -79,6 +79,8 @@ pub struct ScanSays {
     pub decided_by: String,
     /// Did one that breaks decide it?
     pub breaks: bool,
+    /// The places of what breaks: the check's name, and where on the scan.
+    pub faults: Vec<(&'static str, Point)>,
 }
 
 impl ScanSays {
@@ -94,6 +96,11 @@ impl ScanSays {
             verdict,
             decided_by: ids.join(", "),
             breaks: decide().any(|(_, a)| a.outcome == Outcome::Breaks),
+            faults: (answers.iter())
+                .filter(|(_, a)| a.outcome == Outcome::Breaks)
+                .flat_map(|(check, a)| a.findings.iter().map(|f| (check.id, f.point)))
+                .filter_map(|(id, point)| Some((id, point?)))
+                .collect(),
         }
     }
 

@@ -92,6 +92,7 @@ fn answers_pulled(
             verdict: Verdict::Design,
             decided_by: String::new(),
             breaks: false,
+            faults: Vec::new(),
         }),
         pulls: Some(Ok(pulls)),
     };
@@ -188,6 +189,7 @@ fn a_bad_scan_is_named() {
                 verdict,
                 decided_by: "pit-in-canal".to_owned(),
                 breaks: outcome == Outcome::Breaks,
+                faults: Vec::new(),
             }),
             pulls: None,
         };
@@ -206,6 +208,7 @@ fn a_bad_scan_is_named() {
             verdict,
             decided_by,
             breaks,
+            faults: Vec::new(),
         };
         scan.words()
     };

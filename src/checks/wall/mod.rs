@@ -49,6 +49,10 @@ pub static WALL_CHECKS: &[&WallCheck] = &[
     &surface_open::CHECK,
 ];
 
+/// A thin place this near to where something breaks on the scan may be thin because of it, mm. A fault is told by
+/// one point of it, and the wall lies a build-up outside of the scan: nearer, a fin of 1 mm is missed.
+const BESIDE_MM: f64 = 1.5;
+
 /// What the checks of a wall work from.
 pub struct WallFacts<'a> {
     /// The measured mesh, mm.
@@ -63,6 +67,8 @@ pub struct WallFacts<'a> {
     pub joint_at_mm: Option<f64>,
     /// The faceplate's rim of a made shell.
     at_plate: Option<at_rim::AtPlate<'a>>,
+    /// What breaks on the scan that a shell was made of, and where.
+    scan_faults: Vec<(&'static str, Point)>,
 }
 
 impl<'a> WallFacts<'a> {
@@ -93,6 +99,7 @@ impl<'a> WallFacts<'a> {
             regions,
             joint_at_mm: None,
             at_plate: None,
+            scan_faults: Vec::new(),
         }
     }
 
@@ -101,6 +108,22 @@ impl<'a> WallFacts<'a> {
     pub fn with_joint(mut self, at_mm: f64) -> Self {
         self.joint_at_mm = Some(at_mm);
         self
+    }
+
+    /// The same with what breaks on the scan: the check's name, and where.
+    #[must_use]
+    pub fn with_scan_faults(mut self, faults: Vec<(&'static str, Point)>) -> Self {
+        self.scan_faults = faults;
+        self
+    }
+
+    /// The nearest fault of the scan that lies beside a place of the wall.
+    #[must_use]
+    pub fn scan_fault_at(&self, place: &Point) -> Option<&'static str> {
+        let away = |p: &Point| (p - place).norm();
+        let near = self.scan_faults.iter().filter(|(_, p)| away(p) < BESIDE_MM);
+        let nearest = near.min_by(|a, b| away(&a.1).total_cmp(&away(&b.1)));
+        nearest.map(|(id, _)| *id)
     }
 
     /// The limit that stands at a point: its row, and its value with the finishing stock on top,

@@ -65,6 +65,29 @@ fn a_good_shell_holds_and_each_fault_breaks_its_own_check_alone() {
     }
 }
 
+/// A wall thinnest at one side, with something broken on the scan there, on the other side, or nowhere: what lies
+/// beside it is named, and then the scan is to be mended, not the wall.
+#[test]
+fn a_thin_place_names_what_breaks_on_the_scan_beside_it() {
+    let ball = hollow(10.0, 9.2, Vector::new(0.3, 0.0, 0.0), 4);
+    let wall = wall(&ball, &Topology::new(&ball), &WallOptions::default()).expect("a wall");
+    let told = |faults: Vec<(&'static str, Point)>| {
+        let facts = WallFacts::new(&ball, &wall, None).with_scan_faults(faults);
+        let answer = (wall_too_thin::CHECK.run)(&facts, &put(&rows::WALL_BODY, 0.6));
+        let says = answer.findings[0].says.clone();
+        (says, answer.advice.expect("it breaks"))
+    };
+    let there = Point::new(10.4, 0.0, 0.0);
+    let (says, advice) = told(vec![("fin-edges", there)]);
+    assert!(says.contains("beside what `fin-edges` names"), "{says}");
+    assert!(advice.starts_with("mend the scan"), "{advice}");
+    for faults in [vec![("fin-edges", Point::new(-10.4, 0.0, 0.0))], Vec::new()] {
+        let (says, advice) = told(faults);
+        assert!(!says.contains("scan"), "{says}");
+        assert!(advice.starts_with("thicken"), "{advice}");
+    }
+}
+
 /// A block with a fin on it.
 fn fin(thick: f64) -> Mesh {
     let (a, b) = (4.0 - thick / 2.0, 4.0 + thick / 2.0);

@@ -3,6 +3,7 @@
 
 use crate::checks::{Answer, Bar, Verdict, area, figure, undecided};
 use crate::limits::{Limits, rows};
+use crate::shell::wall::ThinSpot;
 
 use super::{RIM_ADVICE, WallCheck, WallFacts, decide, polished};
 
@@ -13,7 +14,8 @@ pub static CHECK: WallCheck = WallCheck {
         against the limit of its place: canal (hard or soft) or body. Places under it are told with \
         area and least value. Rims and edges are listed apart. Where no canal is told, the \
         body's limit stands everywhere. Of a shell made here it is told which places lie in the wedge \
-        of the faceplate's rim (`rim-sharp`); they break it like any other.",
+        of the faceplate's rim (`rim-sharp`), and which lie within 1.5 mm of what breaks on the scan; they \
+        break it like any other.",
     worst: Verdict::Repair,
     limits: &[
         &rows::WALL_BODY,
@@ -50,12 +52,15 @@ fn run(facts: &WallFacts, limits: &Limits) -> Answer {
     let findings = spots
         .iter()
         .map(|spot| {
-            let wedge = facts.rim_of(&spot.points);
+            let why = match facts.scan_fault_at(&spot.point) {
+                _ if facts.rim_of(&spot.points).is_some() => ", at the rim".to_owned(),
+                Some(id) => format!(", beside what `{id}` names on the scan"),
+                None => String::new(),
+            };
             let says = format!(
-                "{} over {}{}",
+                "{} over {}{why}",
                 figure(&polished(spot.least_mm, limits), "mm"),
                 area(spot.area_mm2),
-                if wedge.is_some() { ", at the rim" } else { "" }
             );
             facts.finding(&spot.point, says)
         })
@@ -71,12 +76,18 @@ fn run(facts: &WallFacts, limits: &Limits) -> Answer {
         );
         match facts.told_at_rim(&spots) {
             Some((more, true)) => Answer::breaks(Verdict::Repair, says, RIM_ADVICE).and(&more),
-            some => Answer::breaks(
-                Verdict::Repair,
-                says,
-                "thicken the wall there before printing",
-            )
-            .and(&some.map(|s| s.0).unwrap_or_default()),
+            some => {
+                let rim = |s: &ThinSpot| facts.rim_of(&s.points).is_some();
+                let mut others = spots.iter().filter(|s| !rim(s));
+                let scan = others.all(|s| facts.scan_fault_at(&s.point).is_some());
+                let advice = if scan {
+                    "mend the scan there and make the shell anew"
+                } else {
+                    "thicken the wall there before printing"
+                };
+                Answer::breaks(Verdict::Repair, says, advice)
+                    .and(&some.map(|s| s.0).unwrap_or_default())
+            }
         }
     } else {
         Answer::cannot_tell(
