@@ -211,6 +211,14 @@ fn refuse_clashes(args: &Args) -> Result<(), Failure> {
 }
 
 fn refuse_sizes(args: &Args) -> Result<(), Failure> {
+    let mut zones: Vec<&str> = args.zones.iter().map(|(zone, _)| zone.as_str()).collect();
+    zones.sort_unstable();
+    if let Some(twice) = zones.windows(2).find(|two| two[0] == two[1]) {
+        return Err(Failure::new(
+            format!("--zone: {} has two distances", twice[0]),
+            "give each zone one",
+        ));
+    }
     if !args.by.is_finite() {
         return Err(Failure::new(
             format!("--by {}: that is no distance", args.by),

@@ -252,9 +252,17 @@ fn demands(f: &OffsetFigures) -> Vec<Demand> {
     let scale = (f.facet_mm.0 / PROMISED_AT_MM).max(1.0);
     let [vertex, rms, centre] = [PROMISED[0], PROMISED[1] * scale, PROMISED[2] * scale];
     let um = |x: f64| format!("{:.1} um", x * 1000.0);
+    let places = (!f.zones.is_empty()).then(|| {
+        let says = match f.notes.is_empty() {
+            true => "all borders that matter were found on the canal".to_owned(),
+            false => f.notes.join("; "),
+        };
+        let asks = "Is it told where every zone lies?";
+        demand(asks, f.notes.is_empty(), Outcome::CannotTell, says)
+    });
     let on_level =
         f.vertex_max_mm.0 <= vertex && f.centre_max_mm.0 <= centre && f.centre_rms_mm.0 <= rms;
-    vec![
+    let own = [
         demand(
             "Is the surface watertight and wound outward throughout?",
             f.watertight && f.oriented,
@@ -292,7 +300,8 @@ fn demands(f: &OffsetFigures) -> Vec<Demand> {
                 um(rms)
             ),
         ),
-    ]
+    ];
+    own.into_iter().chain(places).collect()
 }
 
 /// The report as a JSON document with a newline at its end.
@@ -381,9 +390,6 @@ fn how_far(f: &OffsetFigures) -> String {
 
 /// What a reader must know of the surface beyond its figures.
 fn told(out: &mut String, f: &OffsetFigures) {
-    for note in &f.notes {
-        para(out, note);
-    }
     if f.openings > 0 {
         let says = format!(
             "{} opening{} of the scan spanned, {} flat; {} of the surface follow the spans and not the ear",

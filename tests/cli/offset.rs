@@ -69,7 +69,8 @@ fn zones_have_their_own_distance_and_the_rest_the_common_one() {
     assert!(json["offset"]["by_mm"].is_null());
 }
 
-/// Without a second bend the amount before it goes on, and that is told.
+/// Without a second bend the amount before it goes on: that is told, and the surface is not called drawn as
+/// asked.
 #[test]
 fn a_bend_that_is_missing_is_told() {
     let dir = folder();
@@ -88,12 +89,34 @@ fn a_bend_that_is_missing_is_told() {
         "moved.stl",
     ];
     let ran = run(dir.path(), &typed);
+    assert_eq!(code(&ran), 2, "{}{}", out(&ran), err(&ran));
     assert!(
         out(&ran).contains("no second bend"),
         "{}{}",
         out(&ran),
         err(&ran)
     );
+}
+
+#[test]
+fn a_zone_has_one_distance() {
+    let dir = folder();
+    let typed = [
+        "offset",
+        "left.stl",
+        "--by",
+        "0",
+        "--zone",
+        "tip=0.1",
+        "--zone",
+        "tip=0.2",
+        "--out",
+        "moved.stl",
+    ];
+    let ran = run(dir.path(), &typed);
+    assert_eq!(code(&ran), 2);
+    assert!(err(&ran).contains("tip has two distances"), "{}", err(&ran));
+    assert!(!dir.path().join("moved.stl").exists());
 }
 
 #[test]
