@@ -176,6 +176,11 @@ fn impossible_stacks_are_proven() {
             balls(&[4.0, 4.0]),
             vec![[4.6, 4.0, 3.2]; 3],
         ),
+        // One box fewer fits in each of these, and no other bound tells that these do not.
+        (SEVERAL, boxed([9.0, 5.6, 3.6]), vec![[4.0, 4.0, 2.6]; 3]),
+        (SEVERAL, boxed([13.6, 5.6, 3.6]), vec![[4.0, 4.0, 2.6]; 4]),
+        (SEVERAL, dumbbell(), vec![[4.6, 4.0, 3.2]; 3]),
+        (SEVERAL, egg(), vec![[5.6, 5.2, 3.6]; 3]),
         ("bores", tube(3.5), vec![[2.0, 1.0, 1.0]; 2]),
     ];
     let mut chance = Chance(3);
@@ -209,6 +214,10 @@ fn impossible_stacks_are_proven() {
                 panic!("{bound} {sizes:?}: {}", answer.verdict.name());
             };
             assert!(proof.need > proof.have, "{proof:?}");
+            if proof.bound.name() == bound {
+                continue; // the first that refuses: no cheaper one does
+            }
+            assert!(bound != SEVERAL, "{sizes:?}: {proof:?}");
             let depth = Depth::new(&cavity);
             let all: Vec<&str> = refusals(&cavity, &stack, &depth)
                 .map(|p| p.bound.name())
@@ -216,6 +225,30 @@ fn impossible_stacks_are_proven() {
             assert!(all.contains(&bound), "{bound} is not among {all:?}");
         }
     }
+}
+
+const SEVERAL: &str = "several_points";
+
+/// Two balls of radius 4, 8.4 mm apart, joined by a round neck.
+fn dumbbell() -> (Mesh, Vec<Bore>) {
+    let field = |p: &Point| {
+        let ball = (p - Point::new(4.2_f64.copysign(p.x), 0.0, 0.0)).norm() - 4.0;
+        let neck = p.y.hypot(p.z) - 1.4;
+        if p.x.abs() < 4.2 {
+            ball.min(neck)
+        } else {
+            ball
+        }
+    };
+    let corner = Point::new(9.0, 5.0, 5.0);
+    (surface(-corner, corner, 0.6, &field), Vec::new())
+}
+
+/// Half axes 7.4, 5, 5 mm.
+fn egg() -> (Mesh, Vec<Bore>) {
+    let field = |p: &Point| (Vector::new(p.x / 1.48, p.y, p.z)).norm() - 5.0;
+    let corner = Point::new(8.3, 6.0, 6.0);
+    (surface(-corner, corner, 0.6, &field), Vec::new())
 }
 
 fn block_of(size: [f64; 3]) -> Mesh {

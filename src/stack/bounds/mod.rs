@@ -2,12 +2,21 @@
 //! wherever a grid is read, it is read as a superset of what is possible.
 
 mod ball;
+mod body;
 mod bores;
+mod cell;
 mod chain;
 mod chambers;
 mod core;
+mod farkas;
+mod outer;
 mod pierce;
+mod points;
+mod poses;
+mod prove;
+mod several;
 mod spread;
+mod standing;
 mod volume;
 
 use std::sync::atomic::AtomicUsize;
@@ -49,6 +58,8 @@ pub enum BoundKind {
     Chambers,
     /// More parts than points, and each part holds a point wherever it stands.
     Pierce,
+    /// The same, by several points that lie anywhere.
+    Several,
     /// The bores are told to leave where they have no room beside each other.
     Bores,
 }
@@ -66,6 +77,7 @@ impl BoundKind {
             Self::Chain => "ball_chain",
             Self::Chambers => "chambers",
             Self::Pierce => "piercing_points",
+            Self::Several => "several_points",
             Self::Bores => "bores",
         }
     }
@@ -93,7 +105,7 @@ impl BoundKind {
             Self::Chambers => {
                 "the parts cannot be shared out among the separate deep regions of the cavity"
             }
-            Self::Pierce => {
+            Self::Pierce | Self::Several => {
                 "wherever each of these parts stands, it holds one of fewer points than there are parts"
             }
             Self::Bores => {
@@ -107,7 +119,7 @@ impl BoundKind {
     pub fn unit(self) -> &'static str {
         match self {
             Self::Volume => "mm3",
-            Self::Chambers | Self::Pierce => "parts",
+            Self::Chambers | Self::Pierce | Self::Several => "parts",
             _ => "mm",
         }
     }
@@ -240,12 +252,13 @@ const CHEAP: [Bound; 5] = [
     spread::cylinder,
     ball::refuse,
 ];
-/// Tenths of a second each.
-const DEAR: [Bound; 4] = [
+/// Tenths of a second each; the last some seconds where it is near to a proof, and no more than its share.
+const DEAR: [Bound; 5] = [
     core::refuse,
     chain::refuse,
     chambers::refuse,
     pierce::refuse,
+    several::refuse,
 ];
 
 /// The first of the cheap bounds that refuses.

@@ -8,7 +8,7 @@ pub(crate) mod contact;
 mod descent;
 mod hull;
 mod lanes;
-mod lp;
+pub(crate) mod lp;
 mod model;
 mod nearly;
 mod polish;
