@@ -81,13 +81,13 @@ impl Cell {
         let far = Vector::from(self.half_u).norm();
         // Charts are never so wide that the middle of another lies in them.
         let g = s.sqrt() * far / (s - along).max(1e-9);
-        let angle = 2.0 * g.atan();
+        let sine = 2.0 * g / (1.0 + g * g);
         Spread {
             turn: turn_of(&u),
             middle: Point::from(self.x),
             shift_mm: Vector::from(self.half_x).norm(),
             chord: 2.0 * g / (1.0 + g * g).sqrt(),
-            bend: [1.0 - angle.cos(), angle - angle.sin()],
+            bend: [g * sine, 2.0 * g.atan() - sine],
             skew: 2.0 * g * along / s + 2.0 / 3.0 * g * g * g,
             u,
             scale: 2.0 / s,

@@ -108,6 +108,14 @@ impl Outer {
         }
     }
 
+    /// The same for whoever asks for depth and slope alone.
+    pub fn read(&self) -> impl Fn(&Point) -> (f64, Vector) + Sync + '_ {
+        |p| {
+            let above = self.above(p);
+            (above.depth_mm, above.slope)
+        }
+    }
+
     /// No point is deeper than this tells.
     #[inline]
     pub fn above(&self, p: &Point) -> Above {

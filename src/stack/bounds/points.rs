@@ -3,7 +3,7 @@
 
 use rayon::prelude::*;
 
-use super::body::Body;
+use super::body::{Body, Read};
 use crate::mesh::{Point, Vector};
 use crate::stack::Pose;
 use crate::stack::search::lp::{Row, raise_least};
@@ -29,6 +29,14 @@ pub(super) struct Gathered {
 }
 
 impl Gathered {
+    pub fn new(number: usize, body: &Body, read: Read, pose: Pose) -> Self {
+        Self {
+            body: number,
+            lacks_mm: body.lacks_mm(read, &pose),
+            pose,
+        }
+    }
+
     /// The point that is held best, and how much: or how much the pose fails to stand, if that is more.
     pub fn margin_mm(&self, bodies: &[Body], points: &[Point]) -> (usize, f64) {
         let held = points

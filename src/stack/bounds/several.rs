@@ -3,7 +3,10 @@
 //! The points are looked for against poses that stand; whatever pose chance or the proof comes upon that
 //! stands and holds none is added, until there are no such poses, or no such points.
 
+use std::ops::Range;
 use std::time::{Duration, Instant};
+
+use rayon::prelude::*;
 
 use super::body::Body;
 use super::cell::Cell;
@@ -20,7 +23,7 @@ use crate::stack::search::rng::Rng;
 /// Points at most.
 const MOST_POINTS: usize = 4;
 /// Of the time that is left, this share is the bound's at most, and no more than so long.
-const SHARE: f64 = 0.15;
+const SHARE: f64 = 0.2;
 const MOST_TIME: Duration = Duration::from_secs(4);
 /// Cells looked at in all, at most: some seconds.
 const MOST_CELLS: usize = 3_000_000;
@@ -28,12 +31,17 @@ const MOST_CELLS: usize = 3_000_000;
 const FIRST_TRIES: usize = 150;
 /// Poses tried by chance a round, and how many of those that hold least are tried anew, a little off.
 const TRIES: usize = 300;
-const AGAIN: usize = 150;
+const AGAIN: usize = 600;
 /// Poses taken from the tries of one round.
 const TAKEN: usize = 32;
 /// Times that points are looked for, and starts where the last points do not serve.
 const ROUNDS: usize = 60;
 const STARTS: u64 = 10;
+/// Starts a little off the last points, and how far, mm.
+const JOLTS: u64 = 3;
+const JOLT_MM: f64 = 0.4;
+/// … or where others hold so many times more.
+const MORE: f64 = 1.15;
 /// A pose that fails by less than this share of what the poses gathered hold is added to them …
 const CLOSE: f64 = 0.5;
 /// … but by no more than this, mm. Points that hold less than twice the least are none.
@@ -143,13 +151,19 @@ impl<'a> Task<'a> {
         let mut points = covering(&gathered, &self.bodies, &self.deep[0], self.count);
         let mut close = MOST_CLOSE_MM;
         for round in 1..ROUNDS as u64 {
-            let (at, margin) = self.settled(&gathered, points);
+            let (at, margin) = self.settled(&gathered, &points);
             points = at;
             close = close.min(margin * CLOSE);
             if close < LEAST_CLOSE_MM || self.budget.over() {
                 return false;
             }
             if self.gather(outer, &points, close, round, &mut gathered) {
+                continue;
+            }
+            // Looking through all poses is dear: points that hold clearly more are worth a few starts.
+            let other = self.anew(&gathered);
+            if other.1 > MORE * margin {
+                points = other.0;
                 continue;
             }
             match self.unheld(outer, &points, close) {
@@ -161,23 +175,40 @@ impl<'a> Task<'a> {
         false
     }
 
-    /// The points moved to hold all poses; begun anew where those at hand do not.
-    fn settled(&self, gathered: &[Gathered], points: Vec<Point>) -> (Vec<Point>, f64) {
-        let mut best = moved(gathered, &self.bodies, points);
-        for seed in 0..STARTS {
-            if best.1 * CLOSE >= LEAST_CLOSE_MM {
-                break;
-            }
-            let start = match seed {
-                0 => covering(gathered, &self.bodies, &self.deep[0], self.count),
-                _ => grouped(gathered, self.count, seed),
-            };
-            let other = moved(gathered, &self.bodies, start);
-            if other.1 > best.1 {
-                best = other;
-            }
+    /// The points moved to hold all poses, from where they are and from a little off; begun anew where that is
+    /// not enough.
+    fn settled(&self, gathered: &[Gathered], points: &[Point]) -> (Vec<Point>, f64) {
+        let best = self.best(gathered, 0..1 + JOLTS, |seed| {
+            let mut rng = Rng::new(seed);
+            let off = if seed == 0 { 0.0 } else { JOLT_MM };
+            let jolted = points.iter().map(|p| p + rng.direction() * off);
+            jolted.collect()
+        });
+        if best.1 * CLOSE >= LEAST_CLOSE_MM {
+            return best;
         }
-        best
+        let other = self.anew(gathered);
+        if other.1 > best.1 { other } else { best }
+    }
+
+    /// The best of points begun in several ways.
+    fn anew(&self, gathered: &[Gathered]) -> (Vec<Point>, f64) {
+        self.best(gathered, 0..STARTS, |seed| match seed {
+            0 => covering(gathered, &self.bodies, &self.deep[0], self.count),
+            _ => grouped(gathered, self.count, seed),
+        })
+    }
+
+    fn best(
+        &self,
+        gathered: &[Gathered],
+        seeds: Range<u64>,
+        start: impl Fn(u64) -> Vec<Point> + Sync,
+    ) -> (Vec<Point>, f64) {
+        let moved = |seed| moved(gathered, &self.bodies, start(seed));
+        let all: Vec<(Vec<Point>, f64)> = seeds.into_par_iter().map(moved).collect();
+        let best = all.into_iter().max_by(|a, b| a.1.total_cmp(&b.1));
+        best.unwrap_or((Vec::new(), f64::MIN))
     }
 
     /// Adds poses that stand and hold none of the points, found by chance. Are there any?
@@ -189,43 +220,37 @@ impl<'a> Task<'a> {
         round: u64,
         gathered: &mut Vec<Gathered>,
     ) -> bool {
-        let read = |p: &Point| {
-            let above = outer.above(p);
-            (above.depth_mm, above.slope)
-        };
+        let read = outer.read();
         let before = gathered.len();
-        let mut least: Vec<(f64, usize)> = (0..before)
-            .map(|i| (gathered[i].margin_mm(&self.bodies, points).1, i))
-            .collect();
-        least.sort_by(|a, b| a.0.total_cmp(&b.0));
-        least.truncate(if points.is_empty() { 0 } else { AGAIN });
+        let most = if points.is_empty() { TRIES } else { TAKEN };
+        let slack = self.slack(gathered, points);
         for (k, body) in self.bodies.iter().enumerate() {
             let mut rng = Rng::stream(round, k as u64, 0);
-            let again = least.iter().filter(|(_, i)| gathered[*i].body == k);
+            let again = slack.iter().filter(|&&i| gathered[i].body == k);
             let mut starts: Vec<Pose> = again
-                .map(|(_, i)| jolted(&gathered[*i].pose, body, &mut rng))
+                .map(|&i| jolted(&gathered[i].pose, body, &mut rng))
                 .collect();
             starts.extend((0..TRIES).map(|_| anyhow(&self.deep[k], &mut rng)));
-            let most = if points.is_empty() { TRIES } else { TAKEN };
             let found = starts
                 .into_iter()
                 .filter_map(|pose| mended(body, &read, points, pose, close_mm))
                 .take(most);
-            gathered.extend(found.map(|pose| Gathered {
-                body: k,
-                lacks_mm: body.lacks_mm(&read, &pose),
-                pose,
-            }));
+            gathered.extend(found.map(|pose| Gathered::new(k, body, &read, pose)));
         }
         gathered.len() > before
     }
 
+    /// Those of the poses that hold least of the points, by number: others that hold none are near them.
+    fn slack(&self, gathered: &[Gathered], points: &[Point]) -> Vec<usize> {
+        let margins = gathered.iter().map(|g| g.margin_mm(&self.bodies, points).1);
+        let mut least: Vec<(f64, usize)> = margins.zip(0..).collect();
+        least.sort_by(|a, b| a.0.total_cmp(&b.0));
+        least.truncate(if points.is_empty() { 0 } else { AGAIN });
+        least.into_iter().map(|l| l.1).collect()
+    }
+
     /// Poses that stand and hold none of the points, of all poses; none is the proof.
     fn unheld(&self, outer: &Outer, points: &[Point], close_mm: f64) -> Option<Vec<Gathered>> {
-        let read = |p: &Point| {
-            let above = outer.above(p);
-            (above.depth_mm, above.slope)
-        };
         let mut all = Vec::new();
         for (k, body) in self.bodies.iter().enumerate() {
             let question = Question {
@@ -235,11 +260,8 @@ impl<'a> Task<'a> {
             };
             let root = Cell::holding(&self.deep[k], self.facts.depth.half_diagonal_mm());
             let poses = unheld(&question, root, close_mm, self.budget)?;
-            all.extend(poses.into_iter().map(|pose| Gathered {
-                body: k,
-                lacks_mm: body.lacks_mm(&read, &pose),
-                pose,
-            }));
+            let poses = poses.into_iter();
+            all.extend(poses.map(|pose| Gathered::new(k, body, &outer.read(), pose)));
         }
         Some(all)
     }
