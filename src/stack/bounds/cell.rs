@@ -138,13 +138,31 @@ impl Spread {
     /// What n·(R v) may be more than n·v + ω·(v × n), mm: (1 − cos φ) times −n·v + (a·n)(a·v) for the axis a,
     /// which is (|v| − n·v) / 2 at most, and (φ − sin φ) |v|.
     #[inline]
-    pub fn bent_mm(&self, length: f64, along: f64) -> f64 {
+    fn bent_mm(&self, length: f64, along: f64) -> f64 {
         self.bend[0] * (length - along) / 2.0 + self.bend[1] * length
+    }
+
+    /// What a place `v` of the box, as it is turned, must keep from a ball outside whose middle it is `far_mm` from in
+    /// the direction `slope`: to come `need_mm` further off. |q + Δ| ≤ |q| + slope·Δ + Δ² / (2 |q|).
+    #[inline]
+    pub fn off_ball(&self, v: &Vector, slope: &Vector, far_mm: f64, need_mm: f64) -> Row {
+        let length = v.norm();
+        let moved = self.moved_mm(length);
+        let lost = moved * moved / (2.0 * far_mm) + self.bent_mm(length, v.dot(slope));
+        self.row(slope, &v.cross(slope), need_mm, lost)
+    }
+
+    /// What a point `d` from the middle must keep to lie `need_mm` further beyond the face with the normal `e`:
+    /// e·(p − x), where e turns and x shifts, and the turned e differs from e by the chord.
+    #[inline]
+    pub fn beyond(&self, e: &Vector, d: &Vector, need_mm: f64) -> Row {
+        let lost = self.bent_mm(d.norm(), d.dot(e)) + self.chord * self.shift_mm;
+        self.row(&-e, &e.cross(d), need_mm, lost)
     }
 
     /// `along`·(x − x₀) + `about`·ω ≥ `need`, as a row over the cell; `lost` is what the second order may add.
     #[inline]
-    pub fn row(&self, along: &Vector, about: &Vector, need: f64, lost: f64) -> Row {
+    fn row(&self, along: &Vector, about: &Vector, need: f64, lost: f64) -> Row {
         // about·(du + u × du) = (about + about × u)·du
         let turning = (about + about.cross(&self.u)) * self.scale;
         let mut a = [0.0; 6];
@@ -163,7 +181,7 @@ impl Spread {
 mod tests {
     use super::*;
     use crate::stack::search::rng::Rng;
-    use nalgebra::Rotation3;
+    use nalgebra::{Rotation3, UnitQuaternion};
 
     fn any_cell(rng: &mut Rng) -> Cell {
         let wide = rng.within(0.0, 1.0).powi(2);
@@ -186,28 +204,69 @@ mod tests {
         (z, pose.pose())
     }
 
+    /// What the left side of a row has beyond the right side.
+    fn spare(row: &Row, z: &[f64; 6]) -> f64 {
+        row.a.iter().zip(z).map(|(a, z)| a * z).sum::<f64>() - row.b
+    }
+
     #[test]
     fn no_pose_of_a_cell_is_farther_than_its_spread_tells() {
         let mut rng = Rng::new(11);
-        let (mut nearest, mut least) = (f64::INFINITY, f64::INFINITY);
+        let (mut nearest, mut skewed) = (f64::INFINITY, f64::INFINITY);
         for _ in 0..20_000 {
             let cell = any_cell(&mut rng);
             let spread = cell.spread();
             let (z, pose) = any_pose(&cell, &mut rng);
             let v = rng.direction() * rng.within(0.1, 4.0);
-            let (own, n) = (spread.turn * v, rng.direction());
-            let moved = pose.place(&v) - (spread.middle + own);
-            let to_spare = spread.moved_mm(v.norm()) - moved.norm();
+            let moved = (pose.place(&v) - (spread.middle + spread.turn * v)).norm();
+            let to_spare = spread.moved_mm(v.norm()) - moved;
             assert!(to_spare > -1e-9, "{to_spare} {cell:?}");
-            nearest = nearest.min(to_spare / (1e-3 + moved.norm()));
-            // n·moved ≥ 0, as a row, is met by as much as n·moved, or more.
-            let lost = spread.bent_mm(v.norm(), own.dot(&n));
-            let row = spread.row(&n, &own.cross(&n), 0.0, lost);
-            let met: f64 = row.a.iter().zip(&z).map(|(a, z)| a * z).sum::<f64>() - row.b;
-            assert!(met >= moved.dot(&n) - 1e-9, "{met} {moved} {cell:?}");
-            least = least.min((met - moved.dot(&n)) / (1e-3 + moved.norm()));
+            nearest = nearest.min(to_spare / (1e-3 + moved));
+            // The turn itself, read about any axis.
+            let turn = Rotation3::from_matrix_unchecked(pose.turn * spread.turn.transpose());
+            let omega = UnitQuaternion::from_rotation_matrix(&turn).scaled_axis();
+            let axis = rng.direction();
+            let row = spread.row(&Vector::zeros(), &axis, omega.dot(&axis), 0.0);
+            let left = spare(&row, &z);
+            assert!(left >= -1e-9, "{left} {cell:?}");
+            skewed = skewed.min(left / (1e-6 + spread.skew));
         }
-        assert!(nearest < 0.2 && least < 0.05, "{nearest} {least}: too wide");
+        assert!(
+            nearest < 0.2 && skewed < 0.6,
+            "{nearest} {skewed}: too wide"
+        );
+    }
+
+    #[test]
+    fn a_pose_that_keeps_off_meets_its_row() {
+        let mut rng = Rng::new(14);
+        let mut least = [f64::INFINITY; 2];
+        for n in 0..40_000 {
+            let cell = any_cell(&mut rng);
+            let spread = cell.spread();
+            let (z, pose) = any_pose(&cell, &mut rng);
+            let size = spread.shift_mm + spread.chord + 1e-3;
+            if n % 2 == 0 {
+                let v = rng.direction() * rng.within(0.1, 4.0);
+                let (slope, far) = (rng.direction(), rng.within(0.2, 5.0));
+                let middle = spread.middle + spread.turn * v - slope * far;
+                let further = (pose.place(&v) - middle).norm() - far;
+                let left = spare(
+                    &spread.off_ball(&(spread.turn * v), &slope, far, further),
+                    &z,
+                );
+                assert!(left >= -1e-9, "{left} {cell:?}");
+                least[0] = least[0].min(left / size);
+            } else {
+                let (own, d) = (rng.direction(), rng.direction() * rng.within(0.1, 4.0));
+                let (e, p) = (spread.turn * own, spread.middle + d);
+                let further = (pose.turn * own).dot(&(p - pose.middle)) - e.dot(&d);
+                let left = spare(&spread.beyond(&e, &d, further), &z);
+                assert!(left >= -1e-9, "{left} {cell:?}");
+                least[1] = least[1].min(left / size);
+            }
+        }
+        assert!(least[0] < 0.01 && least[1] < 0.01, "{least:?}: too wide");
     }
 
     #[test]
@@ -218,7 +277,7 @@ mod tests {
             let charted = (0..4).any(|i| {
                 let about = [Vector::zeros(), Vector::x(), Vector::y(), Vector::z()][i];
                 let half = Rotation3::new(about * std::f64::consts::PI).into_inner();
-                let q = nalgebra::UnitQuaternion::from_matrix(&(turn * half));
+                let q = UnitQuaternion::from_matrix(&(turn * half));
                 let u = q.imag() / q.w;
                 let same = (turn_of(&u) - turn * half).norm() < 1e-6;
                 same && u.amax() <= 1.0 + 1e-9

@@ -75,10 +75,7 @@ impl Question<'_> {
             }
             worst = worst.max(lacks);
             if lacks + moved > 0.0 {
-                // |q + Δ − c| ≤ |q − c| + slope·Δ + Δ² / (2 |q − c|).
-                let bent = spread.bent_mm(place.far_mm, v.dot(&above.slope));
-                let lost = moved * moved / (2.0 * above.far_mm) + bent;
-                let row = spread.row(&above.slope, &v.cross(&above.slope), lacks, lost);
+                let row = spread.off_ball(&v, &above.slope, above.far_mm, lacks);
                 if row.says_something() {
                     rows.push(row);
                 }
@@ -130,10 +127,8 @@ impl Question<'_> {
                 if over + moved < need {
                     continue;
                 }
-                // e·(p − x): e turns, x shifts, and the turned e differs from e by the chord.
                 let e = spread.turn.column(k) * sign;
-                let lost = spread.bent_mm(d.norm(), d.dot(&e)) + spread.chord * spread.shift_mm;
-                faces.push(spread.row(&-e, &e.cross(d), need - over, lost));
+                faces.push(spread.beyond(&e, d, need - over));
             }
         }
         faces
@@ -187,12 +182,7 @@ mod tests {
             let mut open = 0;
             for _ in 0..20_000 {
                 let points: Vec<Point> = (0..rng.below(4))
-                    .map(|_| {
-                        let (k, side) = (rng.below(3), [-1.0, 1.0][rng.below(2)]);
-                        let mut at = Vector::from_fn(|k, _| body.half[k] * rng.within(-1.0, 1.0));
-                        at[k] = side * (body.half[k] + hold + 1e-6);
-                        Point::from(off + turn * at)
-                    })
+                    .map(|_| Point::from(off + turn * beside(&body, hold + 1e-6, &mut rng)))
                     .collect();
                 let cell = round(&turn, &off, &mut rng);
                 let (outer, body) = (&outer, &body);
@@ -208,6 +198,23 @@ mod tests {
             }
             assert!(open > 5_000, "{open}");
         }
+    }
+
+    /// A place so far from the box's nearest side, edge or corner.
+    fn beside(body: &Body, off_mm: f64, rng: &mut Rng) -> Vector {
+        let side = [0; 3].map(|_| [-1.0, 1.0][rng.below(2)]);
+        let beyond = rng.below(3);
+        let over = [0; 3].map(|_| rng.unit() * [0.0, 1.0][rng.below(2)]);
+        let over = Vector::from_fn(|k, _| if k == beyond { 1.0 } else { over[k] });
+        let way = over.normalize() * off_mm;
+        Vector::from_fn(|k, _| {
+            let within = if way[k] > 0.0 {
+                1.0
+            } else {
+                rng.within(-1.0, 1.0)
+            };
+            side[k] * (within * body.half[k] + way[k])
+        })
     }
 
     /// A cell of any width that has this pose in it, one of the box's half turns aside.
