@@ -34,13 +34,14 @@ const TRIES: usize = 300;
 const AGAIN: usize = 600;
 /// Poses taken from the tries of one round.
 const TAKEN: usize = 32;
-/// Times that points are looked for, and starts where the last points do not serve.
+/// Times that points are looked for.
 const ROUNDS: usize = 60;
-const STARTS: u64 = 10;
 /// Starts a little off the last points, and how far, mm.
 const JOLTS: u64 = 3;
 const JOLT_MM: f64 = 0.4;
-/// … or where others hold so many times more.
+/// Starts where those do not serve, or before a look through all poses: points that hold so many times more
+/// are taken instead.
+const STARTS: u64 = 10;
 const MORE: f64 = 1.15;
 /// A pose that fails by less than this share of what the poses gathered hold is added to them …
 const CLOSE: f64 = 0.5;
