@@ -175,6 +175,7 @@ fn place(
         seconds: Some((share * left).max(0.0)),
     };
     let mut answer = fit(cavity, stack, options, &stop);
+    answer.scan_verdict.clone_from(&room.scan_verdict);
     answer.notes.extend(room.notes.iter().cloned());
     let tried = if answer.verdict == Verdict::Fits || stop.load(Ordering::Relaxed) {
         Vec::new()

@@ -23,6 +23,8 @@ use super::shell::plan_of;
 /// The cavity, and whom it came from.
 pub(super) struct Room {
     pub cavity: Cavity,
+    /// What vetting said of the scan it was made on, where that is not to design on it.
+    pub scan_verdict: Option<String>,
     /// What ought to be known of it.
     pub notes: Vec<String>,
     /// Path and SHA-256 of the mesh it came from.
@@ -82,6 +84,7 @@ impl Room {
             .map_err(|e| Failure::new(format!("{}: {e}", path.display()), e.help()))?;
         Ok(Self {
             cavity,
+            scan_verdict: None,
             notes: Vec::new(),
             input,
             made_in_s: 0.0,
@@ -117,7 +120,8 @@ impl Room {
         })?;
         Ok(Self {
             cavity,
-            notes: maker.notes(&shell),
+            scan_verdict: maker.scan_verdict(),
+            notes: notes(&shell),
             input,
             made_in_s: began.elapsed().as_secs_f64(),
             maker: Some(maker),
@@ -199,22 +203,8 @@ impl Maker {
         )
     }
 
-    fn notes(&self, shell: &Shell) -> Vec<String> {
-        let mut out = Vec::new();
-        if self.vetted.verdict != Verdict::Design {
-            out.push(format!("the scan's verdict is: {}", self.vetted.words()));
-        }
-        match shell.canal_open_to_mm {
-            Some(open) => out.push(format!(
-                "the cavity reaches {} into the canal; from there {} of solid canal are left to \
-                 bore, which no tube is laid through",
-                number(open, "mm"),
-                number((shell.canal_end_mm - open).max(0.0), "mm")
-            )),
-            None => out.push("the cavity does not reach into the canal".to_owned()),
-        }
-        out.extend(shell.cautions.iter().map(crate::shell::Caution::words));
-        out
+    fn scan_verdict(&self) -> Option<String> {
+        (self.vetted.verdict != Verdict::Design).then(|| self.vetted.words())
     }
 
     /// The plan with a change; `None` where it would go under a limit.
@@ -243,4 +233,20 @@ impl Maker {
         plan.check().ok()?;
         Some(plan)
     }
+}
+
+/// What ought to be known of a shell's cavity.
+fn notes(shell: &Shell) -> Vec<String> {
+    let mut out = Vec::new();
+    match shell.canal_open_to_mm {
+        Some(open) => out.push(format!(
+            "the cavity reaches {} into the canal; from there {} of solid canal are left to \
+             bore, which no tube is laid through",
+            number(open, "mm"),
+            number((shell.canal_end_mm - open).max(0.0), "mm")
+        )),
+        None => out.push("the cavity does not reach into the canal".to_owned()),
+    }
+    out.extend(shell.cautions.iter().map(crate::shell::Caution::words));
+    out
 }

@@ -16,8 +16,8 @@ use crate::report::page::{OnShell, PageModel, shell_page};
 use crate::report::{self, FileUsed, ShellReport, ShellSources, shown};
 use crate::shell::wall::{GivenBore, Wall, WallOptions, wall};
 use crate::shell::{
-    Bores, BuildUp, Cut, Facing, Impression, Lid, MadeBore, Material, Past, Plan, Plane, Shell,
-    build_beside, deviation_mm, read_plan,
+    Bores, BuildUp, Cut, Facing, Impression, Lid, MadeBore, Material, Past, Plan, Shell, build,
+    deviation_mm, read_plan,
 };
 use crate::soundness::{self, crossing_pairs_drawn};
 use crate::undercut::{self, Asked, CannotTell, PullSettings, Pulls};
@@ -106,22 +106,20 @@ pub fn shell_of(
         soundness: &sound,
         canal: &canal,
     };
-    let (shell, pulls) = build_beside(&impression, plan, |outer, plate| {
-        pulls(outer, plate, &canal, plan, sources.withdrawal, limits)
-    })
-    .map_err(|e| Failure::new(format!("{name}: cannot tell or make: {e}"), e.help()))?;
+    let shell = build(&impression, plan)
+        .map_err(|e| Failure::new(format!("{name}: cannot tell or make: {e}"), e.help()))?;
     let deviation_mm = sources
         .deviation
         .then(|| deviation_mm(&impression, &shell.outer));
     Ok(Made {
         deviation_mm,
-        ..judged(scan, (shell, pulls), plan, canal, vetted, sources, limits)
+        ..judged(scan, shell, plan, canal, vetted, sources, limits)
     })
 }
 
 fn judged(
     scan: &Scan,
-    (shell, pulls): (Shell, Result<Pulls, CannotTell>),
+    shell: Shell,
     plan: &Plan,
     canal: Canal,
     vetted: ScanSays,
@@ -139,10 +137,16 @@ fn judged(
         bores: given(&shell.bores),
         ..WallOptions::default()
     };
-    let (mut measured, crossing) = rayon::join(
-        || wall(&shell.solid, &topology, &options).ok(),
-        || crossing_pairs_drawn(&shell.solid),
+    let ((measured, crossing), pulls) = rayon::join(
+        || {
+            rayon::join(
+                || wall(&shell.solid, &topology, &options).ok(),
+                || crossing_pairs_drawn(&shell.solid),
+            )
+        },
+        || pulls(&shell, &canal, plan, sources.withdrawal, &limits),
     );
+    let mut measured = measured;
     if let (Some(wall), Lid::Open) = (&mut measured, plan.faceplate.lid) {
         let plate = shell.faceplate;
         wall.leave_out(&shell.solid, |p| plate.height(p).abs() < RIM_MM);
@@ -187,8 +191,7 @@ fn judged(
 
 /// How the outer surface is pulled, with tissue up to the faceplate.
 fn pulls(
-    outer: &Mesh,
-    plate: &Plane,
+    shell: &Shell,
     canal: &Canal,
     plan: &Plan,
     withdrawal: bool,
@@ -204,7 +207,7 @@ fn pulls(
         outward: -canal.aperture.normal,
         pull: None,
         base: None,
-        face: Some(plate.outward),
+        face: Some(shell.faceplate.outward),
         part: None,
         region_of: &region_of,
         relief: false,
@@ -214,7 +217,7 @@ fn pulls(
             ..PullSettings::default()
         },
     };
-    measure(outer, &Topology::new(outer), &asked)
+    measure(&shell.outer, &Topology::new(&shell.outer), &asked)
 }
 
 /// The bores as the wall's measure takes them, where all are straight; bent ones it finds itself.

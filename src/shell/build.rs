@@ -83,19 +83,6 @@ const SPECK_MM3: f64 = 0.5;
 /// [`ShellError`] where the plan asks for something that the scan does not tell (a second bend that
 /// was not found, an outer face), or that cannot be made of it.
 pub fn build(scan: &Impression, plan: &Plan) -> Result<Shell, ShellError> {
-    Ok(build_beside(scan, plan, |_, _| ())?.0)
-}
-
-/// The same, with more to do at the same time that needs no more than the outer surface and the plane of
-/// the faceplate; what it gave comes back too. Cutting solids leaves processors idle.
-///
-/// # Errors
-/// As [`build`].
-pub fn build_beside<T: Send>(
-    scan: &Impression,
-    plan: &Plan,
-    beside: impl FnOnce(&Mesh, &Plane) -> T + Send,
-) -> Result<(Shell, T), ShellError> {
     plan.check()?;
     let canal = scan.canal;
     if !canal.aperture_reached {
@@ -118,7 +105,7 @@ pub fn build_beside<T: Send>(
         found: plate,
         plate: plate.moved(plan.faceplate.raise_mm),
     };
-    maker.shell(own.mesh(), &field, cautions, beside)
+    maker.shell(own.mesh(), &field, cautions)
 }
 
 /// The piece of a scan that holds the canal: what is made is made of it alone.
@@ -238,23 +225,13 @@ struct Maker<'a> {
     plate: Plane,
 }
 
-/// What was made of an outer surface.
-struct Hollowed {
-    level: Option<Mesh>,
-    solid: Mesh,
-    bores: Vec<MadeBore>,
-    faceplate_area_mm2: f64,
-    cautions: Vec<Caution>,
-}
-
 impl Maker<'_> {
-    fn shell<T: Send>(
+    fn shell(
         &self,
         scan: &Mesh,
         field: &SignedDistance,
         mut cautions: Vec<Caution>,
-        beside: impl FnOnce(&Mesh, &Plane) -> T + Send,
-    ) -> Result<(Shell, T), ShellError> {
+    ) -> Result<Shell, ShellError> {
         let by = Amounts::build_up(
             &self.plan.build_up,
             self.plan.finishing_stock_mm,
@@ -269,37 +246,11 @@ impl Maker<'_> {
             sign: 1.0,
         };
         let outer = self.outer(&moved, &mut cautions)?;
-        let (made, beside) = rayon::join(
-            || self.hollowed(&outer, &moved),
-            || beside(&outer, &self.plate),
-        );
-        let made = made?;
-        cautions.extend(made.cautions);
-        let shell = Shell {
-            faceplate: self.plate,
-            faceplate_height_mm: self.height(&self.plate.point),
-            faceplate_area_mm2: made.faceplate_area_mm2,
-            rim: Rim::new(&outer, &self.plate),
-            canal_end_mm: self.end,
-            canal_open_to_mm: made.level.as_ref().and_then(|c| self.open_to(c)),
-            outer_volume_mm3: outer.signed_volume_mm3(),
-            cavity_volume_mm3: made.level.as_ref().map_or(0.0, Mesh::signed_volume_mm3),
-            material_mm3: made.solid.signed_volume_mm3(),
-            outer,
-            cavity: made.level,
-            solid: made.solid,
-            bores: made.bores,
-            cautions,
-        };
-        Ok((shell, beside))
-    }
 
-    /// Cavity and bores taken out of the outer surface.
-    fn hollowed(&self, outer: &Mesh, moved: &Moved) -> Result<Hollowed, ShellError> {
         let walls = &self.plan.walls;
         let stock = self.plan.finishing_stock_mm;
         let most = walls.body_mm.max(walls.canal_mm) + stock;
-        let (open, faceplate_area_mm2) = drawn_out(outer, &self.plate, most + OVER_MM + 0.5);
+        let (open, faceplate_area_mm2) = drawn_out(&outer, &self.plate, most + OVER_MM + 0.5);
         if faceplate_area_mm2 == 0.0 {
             return Err(ShellError::FaceplateMisses {
                 height_mm: self.height(&self.plate.point),
@@ -308,7 +259,7 @@ impl Maker<'_> {
         let (body, canal) = (walls.body_mm + stock, walls.canal_mm + stock);
         let (inner_field, depth) = rayon::join(
             || SignedDistance::new(&open, &Topology::new(&open)),
-            || Amounts::walls(body, canal, walls.joint_at_mm, &self.track, outer),
+            || Amounts::walls(body, canal, walls.joint_at_mm, &self.track, &outer),
         );
         let under = match self.plan.faceplate.lid {
             Lid::Open => self.plate.moved(OVER_MM),
@@ -328,19 +279,29 @@ impl Maker<'_> {
         let room = room.solid();
         // Each of these leaves the other processors idle, so they run side by side.
         let (whole, hollow) = rayon::join(
-            || Solid::new(outer, "the outer surface"),
-            || self.hollow(&room, moved),
+            || Solid::new(&outer, "the outer surface"),
+            || self.hollow(&room, &moved),
         );
-        let (level, hollow, bores, cautions) = hollow?;
+        let (level, hollow, bores, more) = hollow?;
+        cautions.extend(more);
         let solid = match hollow {
             None => outer.clone(),
             Some(hollow) => whole?.without(&hollow, "the shell")?.mesh(),
         };
-        Ok(Hollowed {
-            level,
+        Ok(Shell {
+            faceplate: self.plate,
+            faceplate_height_mm: self.height(&self.plate.point),
+            faceplate_area_mm2,
+            rim: Rim::new(&outer, &self.plate),
+            canal_end_mm: self.end,
+            canal_open_to_mm: level.as_ref().and_then(|c| self.open_to(c)),
+            outer_volume_mm3: outer.signed_volume_mm3(),
+            cavity_volume_mm3: level.as_ref().map_or(0.0, Mesh::signed_volume_mm3),
+            material_mm3: solid.signed_volume_mm3(),
+            outer,
+            cavity: level,
             solid,
             bores,
-            faceplate_area_mm2,
             cautions,
         })
     }

@@ -56,6 +56,7 @@ pub fn fit_json(stack: &Stack, answer: &FitAnswer, helps: &[Help]) -> Value {
         "blocker": blocker,
         "helps": helps,
         "effort": { "starts": answer.starts, "cut_short": answer.cut_short },
+        "scan_verdict": answer.scan_verdict,
         "notes": answer.notes,
     })
 }
@@ -180,6 +181,9 @@ pub fn fit_text(stack: &Stack, answer: &FitAnswer, helps: &[Help]) -> String {
                 line(format!("  tubes were led to {way}"));
             }
         }
+    }
+    if let Some(said) = &answer.scan_verdict {
+        line(format!("  of the scan as it is, whose verdict is: {said}"));
     }
     if let Some(b) = &answer.blocker {
         let who = names(stack, &b.parts).join(" and ");

@@ -91,6 +91,9 @@ pub struct FitAnswer {
     /// What `tip` was found by where neither the caller nor a scan told it: an answer holds only if the
     /// bores may leave there.
     pub tip_guess: Option<TipGuess>,
+    /// What vetting said of the scan that the room was made on, where that is not to design on it: the answer
+    /// holds of that scan as it is.
+    pub scan_verdict: Option<String>,
     /// What the reader should know besides.
     pub notes: Vec<String>,
 }
@@ -139,6 +142,7 @@ pub(crate) fn fit_in(
         cut_short: false,
         tip,
         tip_guess,
+        scan_verdict: None,
         notes: notes.clone(),
     };
     if let Some(proof) = bounds::cheap(cavity, stack, depth) {
@@ -216,6 +220,7 @@ fn told(outcome: Outcome, tip: Option<Tip>, mut notes: Vec<String>) -> FitAnswer
         cut_short: outcome.cut_short && !fits,
         tip,
         tip_guess: None,
+        scan_verdict: None,
         notes,
     }
 }

@@ -221,10 +221,16 @@ fn headline(answer: &FitAnswer) -> Headline {
         }
         _ => String::new(),
     };
+    let of = answer
+        .scan_verdict
+        .as_ref()
+        .map_or_else(String::new, |said| {
+            format!("; of the scan as it is, whose verdict is: {said}")
+        });
     Headline {
         tone,
         words: words.to_owned(),
-        because: because + &only,
+        because: because + &only + &of,
     }
 }
 

@@ -19,6 +19,7 @@ fn not_found(mm: f64, blocker: Blocker) -> PageModel {
         cut_short: true,
         tip: None,
         tip_guess: None,
+        scan_verdict: Some("repair, then design (fin-edges)".to_owned()),
         notes: Vec::new(),
     };
     fit_page(&room, &stack, &answer, &[], None, &FitTrace::default())
@@ -27,6 +28,20 @@ fn not_found(mm: f64, blocker: Blocker) -> PageModel {
 fn row<'a>(page: &'a PageModel, id: &str) -> &'a AnswerRow {
     let mut these = page.answers.iter().filter(|r| r.id == id);
     these.next().expect("asked")
+}
+
+#[test]
+fn a_scan_to_be_repaired_is_said_beside_the_verdict() {
+    let blocker = Blocker {
+        parts: vec![0],
+        kind: MarginKind::Wall,
+        short: Some(Mm(0.1)),
+    };
+    let because = not_found(3.0, blocker).verdict.because;
+    assert!(
+        because.ends_with("whose verdict is: repair, then design (fin-edges)"),
+        "{because}"
+    );
 }
 
 #[test]
