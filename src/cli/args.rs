@@ -229,7 +229,8 @@ pub struct Offset {
     #[arg(long, value_name = "MM", allow_negative_numbers = true)]
     pub by: f64,
     /// Another distance in one zone, as `ZONE=MM`, again for each zone: tip, past-second-bend,
-    /// between-bends, seal-zone, concha, cymba; `--by` holds in the others
+    /// between-bends, seal-zone, concha (without cymba and helix), cymba (with helix); `--by` holds in
+    /// the others
     #[arg(long = "zone", value_name = "ZONE=MM", value_parser = zone_amount)]
     pub zones: Vec<(String, f64)>,
     /// Size of the facets drawn, in mm; the accuracy promised is that at 0.2

@@ -77,6 +77,17 @@ fn run(command: Verb) -> Result<Ending, Failure> {
     }
 }
 
+/// The line under a report that says where the mesh went.
+fn written(path: Option<&std::path::Path>) -> String {
+    match path {
+        Some(path) => format!(
+            "written      {}\n",
+            crate::report::shown(&path.to_string_lossy())
+        ),
+        None => "written      no mesh: `--out FILE` writes it\n".to_owned(),
+    }
+}
+
 /// Prints to the output; colour is taken out where it is no terminal or `NO_COLOR` is set. A
 /// closed pipe (`| head`) ends the printing and not the work.
 fn print(text: &str) -> Result<(), Failure> {

@@ -16,7 +16,7 @@ use crate::write::{ply, refuse_inputs, stl, threemf};
 
 use super::args::Offset as Args;
 use super::vet::{deliver, is_stdout};
-use super::{Ending, Failure, print, threads};
+use super::{Ending, Failure, print, threads, written};
 
 /// Facets finer than this are refused: no scanner or printer resolves them, and an ear would take
 /// tens of millions.
@@ -53,7 +53,7 @@ impl NotMoved {
                 Ending::SomethingBreaks,
             ),
             Self::Drawing(ContourError::TooFine { .. }) => (
-                "take a larger `--facet`, and look whether the unit is right",
+                "look whether the distances and the unit are right, or take a larger `--facet`",
                 Ending::CannotTell,
             ),
             Self::Drawing(ContourError::LeavesBounds) => {
@@ -152,6 +152,7 @@ pub(super) fn run(args: &Args) -> Result<Ending, Failure> {
     }
     if !args.quiet && !to_output {
         print(&report::offset_text(&moved.report))?;
+        print(&written(Some(&args.out)))?;
     }
     Ok(match moved.report.outcome {
         Outcome::Holds => Ending::AllHold,

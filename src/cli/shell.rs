@@ -25,7 +25,7 @@ use crate::write::{ply, stl, threemf};
 
 use super::args::{Facing as FacingWord, LidWord, MaterialWord, PastWord, Shape, Shell as Args};
 use super::vet::{deliver, is_stdout, looks, refuse_outputs};
-use super::{Ending, Failure, drawable, print, threads};
+use super::{Ending, Failure, drawable, print, threads, written};
 
 /// Points this near the plane of an open faceplate are its rim, mm: points are drawn onto it within
 /// 0.005.
@@ -275,6 +275,7 @@ pub(super) fn run(args: &Args) -> Result<Ending, Failure> {
     }
     if !args.quiet && !to_output {
         print(&report::shell_text(&made.report))?;
+        print(&written(args.out.as_deref()))?;
     }
     Ok(match made.report.outcome {
         Outcome::Holds => Ending::AllHold,

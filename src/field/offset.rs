@@ -142,7 +142,7 @@ pub fn over_openings(field: &SignedDistance, mesh: &Mesh) -> Mm2 {
     let area = spans
         .filter(|(_, s)| s.facet != u32::MAX && field.is_virtual(s.facet))
         .map(|(t, _)| mesh.area_vector(t).norm() / 2.0);
-    Mm2(area.sum())
+    Mm2(area.fold(0.0, |sum, a| sum + a))
 }
 
 /// Pairs of facets of a mesh that cross, by exact tests, over the whole of it.

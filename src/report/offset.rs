@@ -323,7 +323,7 @@ pub fn offset_text(report: &OffsetReport) -> String {
     let verdict = match report.outcome {
         Outcome::Holds => "drawn as asked",
         Outcome::Breaks => "drawn with faults",
-        Outcome::CannotTell => "cannot tell",
+        Outcome::CannotTell => "drawn, but not surely as asked",
     };
     let _ = writeln!(
         out,
@@ -334,11 +334,7 @@ pub fn offset_text(report: &OffsetReport) -> String {
         let _ = writeln!(out, "order {}", shown(order));
     }
     for d in &report.demands {
-        let (style, word) = match d.outcome {
-            Outcome::Holds => (outcome_style(d.outcome), "holds"),
-            Outcome::Breaks => (outcome_style(d.outcome), "breaks"),
-            Outcome::CannotTell => (outcome_style(d.outcome), "doubtful"),
-        };
+        let (style, word) = (outcome_style(d.outcome), d.outcome.words());
         let _ = writeln!(out, "{style}{word}{style:#}: {}", d.asks);
         para(&mut out, &d.says);
     }
@@ -383,7 +379,7 @@ fn how_far(f: &OffsetFigures) -> String {
             let each = f.zones.iter();
             let each = each.map(|z| format!("{} {}", z.zone, told(z.by_mm.0)));
             let each: Vec<String> = each.collect();
-            format!("{}; blends of 2 mm between them", each.join(", "))
+            format!("asked: {}; blends of 2 mm between them", each.join(", "))
         }
     }
 }
@@ -414,7 +410,7 @@ fn told(out: &mut String, f: &OffsetFigures) {
     }
     if !f.given_up_at_mm.is_empty() || f.folded > 0 || f.blunt > 0 {
         let says = format!(
-            "edges not followed in {} places or more, {} facets folded, {} cut off a knife's edge",
+            "edges not followed in {} places or more; {} facets folded; {} facets blunt an edge sharper than 30 deg",
             f.given_up_at_mm.len(),
             f.folded,
             f.blunt

@@ -45,6 +45,7 @@ fn zones_have_their_own_distance_and_the_rest_the_common_one() {
         "tip left as it is",
         "seal-zone 0.3 mm outward",
         "concha 0.5 mm inward",
+        "written moved.stl",
     ] {
         assert!(text.contains(says), "{says}: {text}");
     }

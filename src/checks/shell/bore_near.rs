@@ -43,7 +43,7 @@ fn run(facts: &ShellFacts, limits: &Limits) -> Answer {
     let Some(worst) = all.iter().min_by(|a, b| margin(a).total_cmp(&margin(b))) else {
         return Answer::holds("no bore runs through material");
     };
-    let says = format!("least to spare: {} {}", figure(&worst.0, "mm"), worst.2);
+    let says = format!("tightest: {} {}", figure(&worst.0, "mm"), worst.2);
     let findings: Vec<Finding> = all
         .iter()
         .filter(|(value, bar, _, _)| bar.judge(value) != Some(true))
