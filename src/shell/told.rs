@@ -197,7 +197,9 @@ impl ShellError {
                 "a bare canal has no concha to make a shell of: scan the whole impression"
             }
             Self::NoAxis => "see what `secondbend vet` says of the scan",
-            Self::NoBend { .. } => "count from the aperture, or keep the impression's own tip",
+            Self::NoBend { .. } => {
+                "count from the aperture (`--cut-past aperture`), or keep the impression's own tip (`--cut-past none`)"
+            }
             Self::BendsUnsure { .. } => {
                 "look at the bends in `secondbend vet`, then count from the aperture"
             }
