@@ -6,7 +6,7 @@ use std::fmt::Write;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use crate::checks::shell::{SHELL_STUCK, ShellFacts, run_shell};
+use crate::checks::shell::{SCAN_UNFIT, SHELL_STUCK, ShellFacts, run_shell};
 use crate::checks::wall::{run_wall, wall_outcome};
 use crate::checks::{Answer, Outcome, Verdict, number};
 use crate::limits::{Limits, Setting, rows};
@@ -429,6 +429,16 @@ pub fn shell_unasked(report: &ShellReport) -> Option<&'static str> {
         .then_some("; the way out of the ear was not looked for")
 }
 
+/// Does nothing break but that the scan is not to be designed on? Then no plan mends it.
+pub fn scan_alone(report: &ShellReport) -> bool {
+    let breaks = |c: &&CheckReport| c.outcome == Outcome::Breaks && c.weighs != Verdict::Design;
+    report
+        .checks
+        .iter()
+        .filter(breaks)
+        .all(|c| c.id == SCAN_UNFIT)
+}
+
 /// The report as text, 80 columns, with colour.
 #[must_use]
 pub fn shell_text(report: &ShellReport) -> String {
@@ -436,6 +446,7 @@ pub fn shell_text(report: &ShellReport) -> String {
     let style = outcome_style(report.outcome).bold();
     let verdict = match report.outcome {
         Outcome::Holds => "made, nothing breaks",
+        Outcome::Breaks if scan_alone(report) => "made, but the scan is unfit",
         Outcome::Breaks => "made, but mend the plan before printing",
         Outcome::CannotTell => "made, but not everything can be told",
     };

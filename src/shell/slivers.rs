@@ -21,7 +21,8 @@ const SPECK_MM2: f64 = 1e-5;
 const NEEDLE: f64 = 0.05;
 /// A needle may be turned into a neighbour that looks the same way within this cosine (8°).
 const SAME_WAY_COS: f64 = 0.99;
-/// Passes: each closes edges that touch none closed in it before. Seen to end after 3 to 11.
+/// Passes: each closes edges that touch none closed in it before. The outer surfaces of 17 noisy ears were done
+/// after 3 to 11; one cavity was not after 20.
 const PASSES: usize = 12;
 
 /// The same surface without edges shorter than [`SHORT_MM`], where they can be closed without

@@ -224,6 +224,21 @@ fn thin_walls_break_and_are_placed() {
     assert!(figure(&v, "wall.thin_area_mm2") > 100.0);
 }
 
+/// Where nothing but the scan is at fault, no plan is to be mended, and the text says so.
+#[test]
+fn a_scan_alone_at_fault_is_said_to_be() {
+    let dir = folder();
+    let scan = concat!(
+        env!("CARGO_MANIFEST_DIR"),
+        "/sample-meshes/PIT-0417-bassoon-right.stl"
+    );
+    let ran = run(dir.path(), &["shell", scan, "--unit", "mm"]);
+    assert_eq!(code(&ran), 1, "{}", err(&ran));
+    let text = out(&ran);
+    assert!(text.starts_with("made, but the scan is unfit: "), "{text}");
+    assert!(text.contains("written      no mesh"), "{text}");
+}
+
 /// A sharp rim at the faceplate is told as such, in the report and in words, with its place in the plane;
 /// an ear without one holds.
 #[test]
@@ -254,6 +269,9 @@ fn a_sharp_rim_is_told_and_a_square_one_is_not() {
         all.iter().find(|c| c["id"] == id).expect("there").clone()
     };
     let (text, v, page) = asked("PIT-0420-trumpet-left.stl", "sharp.json");
+    let advice = "-> raise the faceplate";
+    assert_eq!(text.matches(advice).count(), 1, "{text}");
+    assert!(text.contains("-> as for rim-sharp"), "{text}");
     let (least, spread) = (
         figure(&v, "shell.rim.least_deg"),
         figure(&v, "shell.rim.plus_minus_deg"),

@@ -144,6 +144,20 @@ def test_every_mesh_loads_closed_oriented_and_uncrossed(scan, options, tmp_path)
     assert winding.min() > 0.9
 
 
+def test_folds_of_micrometres_are_no_thin_wall(tmp_path):
+    """A sound ear with 0.01 mm of noise: in its drawn surface folds 10 um high stood, and the wall there was read
+    as 0.00 mm."""
+    ear = trimesh.load(ROOT / "sample-meshes" / "PIT-0401-oboe-right.stl")
+    ear = trimesh.Trimesh(*trimesh.remesh.subdivide_loop(ear.vertices, ear.faces, 1))
+    chance = np.random.default_rng(5)
+    chance.normal(0, 0.005, len(ear.vertices))
+    off = chance.normal(0, 0.01, len(ear.vertices))
+    ear.vertices = ear.vertices + ear.vertex_normals * off[:, None]
+    ear.export(tmp_path / "ear.stl")
+    report, _ = make(tmp_path / "ear.stl", tmp_path)
+    assert report["wall"]["least_mm"]["value"] > 0.8
+
+
 def below(report, points, by_mm):
     """The points further than that below the faceplate's plane."""
     plate = report["shell"]["faceplate"]

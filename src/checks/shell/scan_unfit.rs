@@ -6,8 +6,11 @@ use crate::limits::Limits;
 
 use super::{ShellCheck, ShellFacts};
 
+/// Its name.
+pub const ID: &str = "scan-unfit";
+
 pub static CHECK: ShellCheck = ShellCheck {
-    id: "scan-unfit",
+    id: ID,
     asks: "Was it made on a scan to design on?",
     explains: "The scan is vetted before anything is made of it, with the same limits and no side \
         ordered. Where the impression must be taken again, the shell is told to be unfit whatever its \
