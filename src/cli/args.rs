@@ -209,10 +209,13 @@ fn zone_amount(text: &str) -> Result<(String, f64), String> {
     let (zone, by) = (text.split_once('='))
         .ok_or_else(|| "give a zone and its distance, as in seal-zone=0.3".to_owned())?;
     if !ZONES.contains(&zone) {
-        return Err(format!(
-            "no zone has that name; there are {}",
-            ZONES.join(", ")
-        ));
+        let like = |name: &str| strsim::jaro_winkler(name, zone);
+        let nearest = ZONES.iter().max_by(|a, b| like(a).total_cmp(&like(b)));
+        let meant = nearest.filter(|name| like(name) > 0.7);
+        return Err(match meant {
+            Some(name) => format!("no zone has that name; did you mean `{name}={by}`?"),
+            None => format!("no zone has that name; there are {}", ZONES.join(", ")),
+        });
     }
     match by.parse::<f64>() {
         Ok(mm) if mm.is_finite() => Ok((zone.to_owned(), mm)),

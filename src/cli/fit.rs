@@ -6,15 +6,12 @@ use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::{Duration, Instant};
 
-use serde_json::{Value, json};
-
 use crate::mesh::{Mesh, Point, Vector};
-use crate::report::page::{FitTrace, fit_page, verify_page};
-use crate::report::{CAUTION, shown};
+use crate::report::fit::{self as report, FitTrace, fit_json, fit_text, verify_text};
+use crate::report::page::{fit_page, verify_page};
 use crate::stack::certificate::certify;
 use crate::stack::{
-    FitOptions, Placement, Remake, Stack, Tip, Verdict, fit, fit_json, fit_text, helps,
-    margins_json, part_meshes, read_stack, verify_text,
+    FitOptions, Placement, Remake, Stack, Tip, Verdict, fit, helps, part_meshes, read_stack,
 };
 use crate::write::{ply, threemf, whole_file};
 
@@ -83,8 +80,7 @@ fn read_room(args: &Fit) -> Result<(Room, FitTrace), Failure> {
         .chain(&args.limits)
         .chain(&args.verify);
     for path in others {
-        let used = file_used(path)?;
-        inputs.push((used.path, used.sha256));
+        inputs.push(file_used(path)?);
     }
     if let Some(tip) = told_tip(args)? {
         room.cavity = room.cavity.with_tip(tip);
@@ -117,36 +113,6 @@ fn told_tip(args: &Fit) -> Result<Option<Tip>, Failure> {
             "give three figures each, such as `--tip 1,2,-9 --tip-direction 0,0,-1`",
         )),
     }
-}
-
-/// The answer's JSON with what it can be traced by.
-fn traced(key: &str, value: &Value, trace: &FitTrace) -> Value {
-    let inputs: Vec<Value> = trace
-        .inputs
-        .iter()
-        .map(|(path, sha256)| json!({ "path": path, "sha256": sha256 }))
-        .collect();
-    json!({
-        key: value,
-        "tool": { "name": env!("CARGO_PKG_NAME"), "version": env!("CARGO_PKG_VERSION") },
-        "inputs": inputs,
-        "order": trace.order,
-        "caution": CAUTION,
-    })
-}
-
-/// The same, below the text.
-fn traced_text(trace: &FitTrace) -> String {
-    let mut out = String::new();
-    for (path, sha256) in &trace.inputs {
-        out.push_str(&format!("  {path}: sha256 {sha256}\n"));
-    }
-    if let Some(order) = &trace.order {
-        out.push_str(&format!("  order {order}\n"));
-    }
-    let (name, version) = (env!("CARGO_PKG_NAME"), env!("CARGO_PKG_VERSION"));
-    out.push_str(&format!("  made by {name} {version}\n  {CAUTION}\n"));
-    out
 }
 
 fn place(
@@ -189,13 +155,10 @@ fn place(
     if let Some(bar) = progress {
         bar.finish_and_clear();
     }
-    let mut value = fit_json(stack, &answer, &tried);
-    value["effort"]["seconds"] = json!((start.elapsed().as_secs_f64() * 1e3).round() / 1e3);
-    write(
-        args,
-        &traced("fit", &value, trace),
-        &format!("{}{}", fit_text(stack, &answer, &tried), traced_text(trace)),
-    )?;
+    let seconds = start.elapsed().as_secs_f64();
+    let report = report::fit(cavity, stack, &answer, &tried, trace, seconds);
+    let text = || fit_text(cavity, stack, &answer, &tried, trace);
+    write(args, &fit_json(&report)?, text)?;
     if args.page.is_some() || args.picture.is_some() {
         let model = fit_page(cavity, stack, &answer, &tried, room.canal(), trace);
         looks(&model, args.page.as_deref(), args.picture.as_deref())?;
@@ -261,13 +224,9 @@ fn verify(
     let certificate = certify(cavity, stack, &placement)
         .map_err(|e| Failure::new(format!("{}: {e}", path.display()), e.help()))?;
     let holds = certificate.fits();
-    let value = json!({ "holds": holds, "margins": margins_json(&certificate) });
-    let text = format!(
-        "{}{}",
-        verify_text(stack, cavity.tip, &certificate),
-        traced_text(trace)
-    );
-    write(args, &traced("verify", &value, trace), &text)?;
+    let report = report::verified(cavity, stack, &certificate, trace);
+    let text = || verify_text(cavity, stack, &certificate, trace);
+    write(args, &fit_json(&report)?, text)?;
     if args.page.is_some() || args.picture.is_some() {
         let model = verify_page(cavity, stack, &placement, &certificate, room.canal(), trace);
         looks(&model, args.page.as_deref(), args.picture.as_deref())?;
@@ -279,70 +238,11 @@ fn verify(
     })
 }
 
-fn write(args: &Fit, value: &Value, text: &str) -> Result<(), Failure> {
-    let json = format!("{value:#}\n");
+fn write(args: &Fit, json: &str, text: impl Fn() -> String) -> Result<(), Failure> {
     match &args.json {
-        Some(path) if path.as_os_str() == "-" => return print(&json),
+        Some(path) if path.as_os_str() == "-" => return print(json),
         Some(path) => whole_file(path, |w| w.write_all(json.as_bytes()))?,
         None => {}
     }
-    if args.quiet {
-        Ok(())
-    } else {
-        print(&shown_lines(text))
-    }
-}
-
-/// Columns that the text is laid out for.
-const COLUMNS: usize = 80;
-
-/// Names come from a file: nothing in them may steer a terminal.
-fn shown_lines(text: &str) -> String {
-    text.lines().map(|l| laid_out(&shown(l))).collect()
-}
-
-/// A line broken at its spaces to fit the columns, what follows set in under it. A word that is
-/// longer than a line (a path, mostly) stays whole, so that it can be copied.
-fn laid_out(line: &str) -> String {
-    let set_in = line.len() - line.trim_start_matches(' ').len();
-    let (mut out, mut wide) = (" ".repeat(set_in), set_in);
-    let mut begun = false;
-    for word in line.trim_start_matches(' ').split(' ') {
-        let more = word.chars().count();
-        if begun && wide + 1 + more > COLUMNS {
-            out.push('\n');
-            out.push_str(&" ".repeat(set_in + 2));
-            wide = set_in + 2;
-        } else if begun {
-            out.push(' ');
-            wide += 1;
-        }
-        out.push_str(word);
-        wide += more;
-        begun = true;
-    }
-    out.push('\n');
-    out
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn lines_keep_to_the_columns_and_lose_no_word() {
-        let words = "the cavity reaches 11.9 mm into the canal; from there 2.0 mm of solid canal ";
-        let text = format!("fits\n  note: {words}{words}\n  {}: x\n", "p".repeat(90));
-        let laid = shown_lines(&text);
-        let long: Vec<&str> = laid
-            .lines()
-            .filter(|l| l.chars().count() > COLUMNS)
-            .collect();
-        // Only the word that is longer than a line.
-        assert_eq!(long, [format!("  {}:", "p".repeat(90))]);
-        assert!(laid.lines().nth(2).is_some_and(|l| l.starts_with("    ")));
-        let each = |t: &str| t.split_whitespace().map(str::to_owned).collect::<Vec<_>>();
-        assert_eq!(each(&laid), each(&text));
-        assert_eq!(laid_out("  short"), "  short\n");
-    }
+    if args.quiet { Ok(()) } else { print(&text()) }
 }

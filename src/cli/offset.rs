@@ -3,14 +3,19 @@
 
 use std::path::Path;
 
-use crate::canal::{self, NoCanal};
-use crate::checks::Outcome;
-use crate::field::{ContourError, SignedDistance, Surface, deviation, surface};
+use crate::canal::{self, Canal, NoCanal};
+use crate::checks::shell::ScanSays;
+use crate::checks::{Facts, Outcome};
+use crate::field::{
+    ContourError, Deviation, Implicit, Offset, SignedDistance, Surface, deviation, surface,
+};
+use crate::intake::named_side;
+use crate::limits::Limits;
 use crate::mesh::{Mesh, MeshQueries, Topology};
 use crate::read::{ReadOptions, Scan, read_file};
 use crate::report::{self, OffsetBy, OffsetFacts, OffsetReport, shown};
-use crate::shell::{self, Amounts, BuildUp, ShellError, told_by_bends};
-use crate::soundness;
+use crate::shell::{self, Amounts, BuildUp, Caution, ShellError, told_by_bends};
+use crate::soundness::{self, Soundness};
 use crate::units::Mm;
 use crate::write::{ply, refuse_inputs, stl, threemf};
 
@@ -81,32 +86,90 @@ pub fn offset_of(
     let topology = Topology::new(mesh);
     let queries = MeshQueries::new(mesh);
     let sound = soundness::inspect(mesh, &topology, &queries);
-    let (sound, amounts, cautions) = match by {
-        OffsetBy::Everywhere(mm) => (sound, Amounts::Even(mm.0), Vec::new()),
+    match by {
+        OffsetBy::Everywhere(mm) => {
+            let field = SignedDistance::for_scan(mesh, &topology, &sound);
+            let (surface, deviation) = drawn(&Offset::by(&field, *mm), facet)?;
+            let told = (&[][..], None);
+            Ok(moved(
+                scan, &field, surface, deviation, by, told, facet, order,
+            ))
+        }
         OffsetBy::Zones(plan) => {
             let (sound, canal) = canal::with_its_piece(mesh, &topology, &queries, sound);
-            let canal = canal?;
-            let cautions = told_by_bends(&canal, plan)?;
-            (sound, Amounts::by_zone(plan, &canal, mesh)?, cautions)
+            let zones = zones_of(scan, plan, &sound, canal)?;
+            let field = SignedDistance::for_scan(mesh, &topology, &sound);
+            let solid = shell::Moved {
+                field: &field,
+                by: &zones.amounts,
+                sign: 1.0,
+            };
+            let (surface, deviation) = drawn(&solid, facet)?;
+            let told = (&zones.cautions[..], Some(zones.vetted));
+            Ok(moved(
+                scan, &field, surface, deviation, by, told, facet, order,
+            ))
         }
-    };
-    let field = SignedDistance::for_scan(mesh, &topology, &sound);
-    let solid = shell::Moved {
-        field: &field,
-        by: &amounts,
-        sign: 1.0,
-    };
-    let surface = surface(&solid, facet.0)?;
+    }
+}
+
+fn drawn(solid: &impl Implicit, facet: Mm) -> Result<(Surface, Deviation), ContourError> {
+    let surface = surface(solid, facet.0)?;
+    let off = deviation(solid, &surface.mesh);
+    Ok((surface, off))
+}
+
+#[allow(clippy::too_many_arguments)] // the pieces of one report, each named at its two callers
+fn moved(
+    scan: &Scan,
+    field: &SignedDistance,
+    surface: Surface,
+    deviation: Deviation,
+    by: &OffsetBy,
+    (cautions, scan_verdict): (&[Caution], Option<String>),
+    facet: Mm,
+    order: Option<&str>,
+) -> Moved {
     let facts = OffsetFacts {
-        field: &field,
+        field,
         surface: &surface,
-        deviation: deviation(&solid, &surface.mesh),
+        deviation,
         by,
-        cautions: &cautions,
+        cautions,
+        scan_verdict,
         facet,
     };
     let report = report::offset(scan, &facts, order);
-    Ok(Moved { surface, report })
+    Moved { surface, report }
+}
+
+/// What distances by zone are drawn by.
+struct Zones {
+    amounts: Amounts,
+    cautions: Vec<Caution>,
+    vetted: String,
+}
+
+fn zones_of(
+    scan: &Scan,
+    plan: &BuildUp,
+    sound: &Soundness,
+    canal: Result<Canal, NoCanal>,
+) -> Result<Zones, NotMoved> {
+    let vetted = vetted(scan, sound, &canal);
+    let canal = canal?;
+    Ok(Zones {
+        cautions: told_by_bends(&canal, plan)?,
+        amounts: Amounts::by_zone(plan, &canal, &scan.mesh)?,
+        vetted,
+    })
+}
+
+/// What `vet` says of the scan by the default limits: zones lie where the canal was measured to lie, so that an
+/// unfit scan's are no better than it.
+fn vetted(scan: &Scan, sound: &Soundness, canal: &Result<Canal, NoCanal>) -> String {
+    let facts = Facts::new(scan, sound, canal, None).with_named(named_side(&scan.path));
+    ScanSays::of(&facts, &Limits::default()).words()
 }
 
 #[derive(Clone, Copy)]

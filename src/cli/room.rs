@@ -11,7 +11,7 @@ use crate::intake::named_side;
 use crate::limits::{Limits, rows};
 use crate::mesh::{Mesh, MeshQueries, Topology};
 use crate::read::{ReadOptions, Scan, Unit, read_file};
-use crate::report::shown;
+use crate::report::{FileUsed, shown};
 use crate::shell::{Impression, Lid, Material, Plan, Shell, build};
 use crate::soundness::{self, Soundness};
 use crate::stack::{Cavity, Faceplate, ShellChange, axis_end};
@@ -28,7 +28,7 @@ pub(super) struct Room {
     /// What ought to be known of it.
     pub notes: Vec<String>,
     /// Path and SHA-256 of the mesh it came from.
-    pub input: (String, String),
+    pub input: FileUsed,
     /// How long its shell took to make, seconds.
     pub made_in_s: f64,
     maker: Option<Maker>,
@@ -38,6 +38,13 @@ impl Room {
     /// The canal of the scan that the cavity was made of.
     pub(super) fn canal(&self) -> Option<&Canal> {
         self.maker.as_ref().map(|m| &m.canal)
+    }
+}
+
+fn used(path: &Path, scan: &Scan) -> FileUsed {
+    FileUsed {
+        path: path.to_string_lossy().into_owned(),
+        sha256: scan.sha256.clone(),
     }
 }
 
@@ -79,7 +86,7 @@ impl Room {
             ..ReadOptions::default()
         };
         let scan = read_file(path, &options)?;
-        let input = (path.to_string_lossy().into_owned(), scan.sha256);
+        let input = used(path, &scan);
         let cavity = Cavity::new(scan.mesh)
             .map_err(|e| Failure::new(format!("{}: {e}", path.display()), e.help()))?;
         Ok(Self {
@@ -105,7 +112,7 @@ impl Room {
             ..ReadOptions::default()
         };
         let scan = read_file(path, &options)?;
-        let input = (path.to_string_lossy().into_owned(), scan.sha256.clone());
+        let input = used(path, &scan);
         let name = shown(&path.to_string_lossy());
         let maker = Maker::measure(scan, plan, limits)
             .map_err(|why| Failure::new(format!("{name}: cannot tell: {why}"), SEE_VET))?;

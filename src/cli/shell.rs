@@ -11,7 +11,7 @@ use crate::checks::{Facts, Outcome};
 use crate::intake::named_side;
 use crate::limits::{Limits, Setting, rows};
 use crate::mesh::{Mesh, MeshQueries, Point, Topology, Vector};
-use crate::read::{ReadOptions, Scan, read_file, sha256};
+use crate::read::{ReadOptions, Scan, read_file, sha256, why_unread};
 use crate::report::page::{OnShell, PageModel, shell_page};
 use crate::report::{self, FileUsed, ShellReport, ShellSources, shown};
 use crate::shell::wall::{GivenBore, Wall, WallOptions, wall};
@@ -364,7 +364,7 @@ fn refuse_clashes(args: &Args) -> Result<(), Failure> {
 pub(super) fn file_used(path: &Path) -> Result<FileUsed, Failure> {
     let bytes = std::fs::read(path).map_err(|e| {
         Failure::new(
-            format!("{}: cannot be read: {e}", path.display()),
+            format!("{}: {}", path.display(), why_unread(&e)),
             "see that it is there and may be read",
         )
     })?;

@@ -24,7 +24,7 @@ pub(crate) use tree::Tree;
 
 pub use contour::{ContourError, Surface, project, surface};
 pub use distance::{SignRule, SignedDistance};
-pub use offset::{Amount, Deviation, Offset, crossings, deviation, over_openings};
+pub use offset::{Deviation, Offset, crossings, deviation, over_openings};
 pub use shapes::{Bore, HalfSpace, Outside, Overlap, Union};
 
 use crate::mesh::{Point, Vector};

@@ -1,4 +1,5 @@
-//! Offset solids: everything nearer to a scan than a distance that may vary from place to place.
+//! Offset solids: everything nearer to a scan than a distance; and how far a mesh lies from the level it stands
+//! for.
 
 use rayon::prelude::*;
 
@@ -6,77 +7,34 @@ use super::{Implicit, Sample, SignedDistance};
 use crate::mesh::{Mesh, Point, Vector};
 use crate::units::{Mm, Mm2};
 
-/// Step for the slope of a varying amount, mm. At 1e-7 its differences drown in rounding; at 0.1
-/// a blend over 2 mm is smeared by a percent.
-const SLOPE_STEP_MM: f64 = 1e-3;
-
-/// How far outward (positive) or inward (negative) a surface is moved.
-#[derive(Clone, Copy)]
-pub enum Amount<'a> {
-    /// The same everywhere.
-    Everywhere(Mm),
-    /// By place: the surface is where the signed distance equals `at(point)`, mm.
-    Varying {
-        /// The amount at a point, mm; continuous.
-        at: &'a (dyn Fn(&Point) -> f64 + Sync),
-        /// Its largest value anywhere.
-        most: Mm,
-        /// The steepest it changes, mm per mm. Too small a value may lose parts of the surface.
-        slope: f64,
-    },
-}
-
-/// A scan moved outward or inward, as a solid.
+/// A scan moved outward (positive) or inward by the same distance everywhere, as a solid. By zone of an ear:
+/// [`crate::shell::Moved`].
 pub struct Offset<'a> {
     /// The scan.
     pub field: &'a SignedDistance,
     /// By how much.
-    pub amount: Amount<'a>,
+    pub by: Mm,
 }
 
 impl<'a> Offset<'a> {
-    /// The scan moved by the same distance everywhere.
+    /// The scan moved by a distance.
     #[must_use]
-    pub fn by(field: &'a SignedDistance, distance: Mm) -> Self {
-        Self {
-            field,
-            amount: Amount::Everywhere(distance),
-        }
+    pub fn by(field: &'a SignedDistance, by: Mm) -> Self {
+        Self { field, by }
     }
 }
 
 impl Implicit for Offset<'_> {
     fn sample(&self, p: &Point, near: Option<&Sample>) -> Sample {
         let mut s = self.field.distance(p, near);
-        match self.amount {
-            Amount::Everywhere(by) => s.value_mm -= by.0,
-            Amount::Varying { at, .. } => {
-                s.value_mm -= at(p);
-                s.gradient -= Vector::from_fn(|k, _| {
-                    let mut step = Vector::zeros();
-                    step[k] = SLOPE_STEP_MM;
-                    (at(&(p + step)) - at(&(p - step))) / (2.0 * SLOPE_STEP_MM)
-                });
-            }
-        }
+        s.value_mm -= self.by.0;
         s
     }
 
     fn bounds(&self) -> (Point, Point) {
         let (lo, hi) = Implicit::bounds(self.field);
-        let most = match self.amount {
-            Amount::Everywhere(by) => by.0,
-            Amount::Varying { most, .. } => most.0,
-        };
-        let grow = Vector::repeat(most.max(0.0));
+        let grow = Vector::repeat(self.by.0.max(0.0));
         (lo - grow, hi + grow)
-    }
-
-    fn slope(&self) -> f64 {
-        match self.amount {
-            Amount::Everywhere(_) => 1.0,
-            Amount::Varying { slope, .. } => 1.0 + slope.max(0.0),
-        }
     }
 }
 
@@ -321,22 +279,6 @@ mod tests {
         }
         let gone = surface(&Offset::by(&d, Mm(-2.5)), 0.2);
         assert_eq!(gone.err(), Some(super::super::ContourError::Empty));
-    }
-
-    #[test]
-    fn a_varying_amount_is_met_everywhere() {
-        let d = field(&sphere(Point::origin(), 4.0, 64));
-        let at = |p: &Point| 0.3 + 0.2 * (p.z / 2.0).clamp(-1.0, 1.0);
-        let amount = Amount::Varying {
-            at: &at,
-            most: Mm(0.5),
-            slope: 0.1,
-        };
-        let mesh = drawn(&Offset { field: &d, amount }, 0.3);
-        for p in mesh.points() {
-            let off = d.distance(p, None).value_mm - at(p);
-            assert!(off.abs() < 0.005);
-        }
     }
 
     #[test]

@@ -8,6 +8,8 @@ use std::path::Path;
 use toml::Spanned;
 use toml::de::{DeTable, DeValue};
 
+use crate::read::why_unread;
+
 use super::rows::{find, nearest_key};
 use super::{Limits, ROWS, Setting};
 
@@ -15,7 +17,7 @@ use super::{Limits, ROWS, Setting};
 #[derive(Debug, Clone, PartialEq, thiserror::Error)]
 pub enum Fault {
     /// The file can't be had.
-    #[error("cannot be read: {0}")]
+    #[error("{0}")]
     Unreadable(String),
     /// Not TOML.
     #[error("not valid TOML: {0}")]
@@ -138,7 +140,7 @@ impl Limits {
                 fault,
             }]
         };
-        let unreadable = |e: std::io::Error| fail(Fault::Unreadable(e.to_string()));
+        let unreadable = |e: std::io::Error| fail(Fault::Unreadable(why_unread(&e)));
         let size = std::fs::metadata(path).map_err(unreadable)?.len();
         if size > MOST_BYTES {
             return Err(fail(Fault::Unreadable(format!(

@@ -47,13 +47,21 @@ pub(super) fn too_large(bytes: u64, max_bytes: u64) -> Fault {
     Fault::new(Trouble::TooLarge, fact)
 }
 
+/// Why a file could not be read, in plain words and without the system's number.
+#[must_use]
+pub(crate) fn why_unread(e: &std::io::Error) -> String {
+    match e.kind() {
+        ErrorKind::NotFound => "there is no such file".to_owned(),
+        ErrorKind::PermissionDenied => "the system does not allow reading it".to_owned(),
+        ErrorKind::IsADirectory => "it is a folder".to_owned(),
+        _ => format!("cannot be read: {e}"),
+    }
+}
+
 fn system(e: &std::io::Error) -> Fault {
     match e.kind() {
-        ErrorKind::NotFound => Fault::new(Trouble::NotFound, "there is no such file"),
-        ErrorKind::PermissionDenied => Fault::new(
-            Trouble::NoPermission,
-            "the system does not allow reading it",
-        ),
+        ErrorKind::NotFound => Fault::new(Trouble::NotFound, why_unread(e)),
+        ErrorKind::PermissionDenied => Fault::new(Trouble::NoPermission, why_unread(e)),
         _ => Fault::new(Trouble::Unreadable, format!("reading failed: {e}")),
     }
 }

@@ -19,6 +19,7 @@ mod weld;
 
 pub use error::{Place, ReadError, Trouble};
 pub use file::read_file;
+pub(crate) use file::why_unread;
 pub use scan::read_bytes;
 pub(crate) use scan::sha256;
 pub(crate) use size::extent;

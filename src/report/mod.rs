@@ -6,6 +6,7 @@ mod build;
 mod colours;
 mod csv;
 mod finite;
+pub mod fit;
 mod json;
 mod model;
 mod offset;
@@ -26,7 +27,7 @@ pub use offset::{
     Demand, OFFSET_SCHEMA, OffsetBy, OffsetFacts, OffsetFigures, OffsetReport, ZoneBy, offset,
     offset_json, offset_text,
 };
-pub use schema::schema;
+pub use schema::{schema, schemas};
 pub use shell::{
     FaceplateReport, FileUsed, MadeBoreReport, NoteReport, PlanReport, RimReport, SHELL_SCHEMA,
     ShellFigures, ShellReport, ShellSources, UseWord, shell, shell_json, shell_text, shell_unasked,

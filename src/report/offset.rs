@@ -7,13 +7,14 @@ use serde::{Deserialize, Serialize};
 
 use crate::checks::{Outcome, number};
 use crate::field::{Deviation, SignRule, SignedDistance, Surface, crossings, over_openings};
+use crate::limits::wrapped;
 use crate::mesh::Topology;
 use crate::read::Scan;
 use crate::shell::{BuildUp, Caution};
 use crate::units::Mm;
 
 use super::model::xyz;
-use super::text::{labelled, outcome_style, para, shown};
+use super::text::{INDENT, WIDTH, labelled, outcome_style, para, shown};
 use super::wall::input;
 use super::{CAUTION, Finite, ReportError, Tool, WallInput, Xyz};
 
@@ -49,6 +50,8 @@ pub struct OffsetFacts<'a> {
     pub by: &'a OffsetBy,
     /// What is as it is for a reason that ought to be known.
     pub cautions: &'a [Caution],
+    /// What vetting said of the scan; `None` where it was not vetted, its canal not being asked for.
+    pub scan_verdict: Option<String>,
     /// The facet size asked for.
     pub facet: Mm,
 }
@@ -69,6 +72,9 @@ pub struct OffsetReport {
     pub order: Option<String>,
     /// The worst of the demands.
     pub outcome: Outcome,
+    /// What vetting says of the scan by the default limits; `null` where it was not vetted (zones have it vetted).
+    /// It does not count in the outcome: that is of the drawing.
+    pub scan_verdict: Option<String>,
     /// The surface.
     pub offset: OffsetFigures,
     /// What is asked of the surface, with the answers.
@@ -178,6 +184,7 @@ pub fn offset(scan: &Scan, facts: &OffsetFacts, order: Option<&str>) -> OffsetRe
         } else {
             Outcome::Holds
         },
+        scan_verdict: facts.scan_verdict.clone(),
         offset: figures,
         demands,
         caution: CAUTION.to_owned(),
@@ -267,12 +274,7 @@ fn demands(f: &OffsetFigures) -> Vec<Demand> {
             "Is the surface watertight and wound outward throughout?",
             f.watertight && f.oriented,
             Outcome::Breaks,
-            format!(
-                "{} facets in {} part{}",
-                f.facets,
-                f.parts,
-                if f.parts == 1 { "" } else { "s" }
-            ),
+            format!("{} facets in {}", f.facets, counted(f.parts, "part")),
         ),
         demand(
             "Is it free of facets that cross?",
@@ -284,7 +286,7 @@ fn demands(f: &OffsetFigures) -> Vec<Demand> {
             "Is it in one part?",
             f.parts == 1,
             Outcome::Breaks,
-            format!("{} part{}", f.parts, if f.parts == 1 { "" } else { "s" }),
+            counted(f.parts, "part"),
         ),
         demand(
             "Does it lie at the distance asked for?",
@@ -333,11 +335,14 @@ pub fn offset_text(report: &OffsetReport) -> String {
     if let Some(order) = &report.order {
         let _ = writeln!(out, "order {}", shown(order));
     }
-    for d in &report.demands {
-        let (style, word) = (outcome_style(d.outcome), d.outcome.words());
-        let _ = writeln!(out, "{style}{word}{style:#}: {}", d.asks);
-        para(&mut out, &d.says);
-    }
+    let scan = match &report.scan_verdict {
+        Some(said) => format!("of the scan as it is, whose verdict is: {said}"),
+        None => {
+            "of the scan as it is: whether it may be designed on is what `vet` answers".to_owned()
+        }
+    };
+    let _ = writeln!(out, "{}", wrapped(&scan, "", WIDTH));
+    asked(&mut out, &report.demands);
     out.push('\n');
     let moved = format!(
         "{}, facets of {} mm: {} in area, {} inside ({} inside the scan)",
@@ -366,6 +371,18 @@ pub fn offset_text(report: &OffsetReport) -> String {
     out
 }
 
+/// What is asked of the surface with its answers, what breaks first.
+fn asked(out: &mut String, demands: &[Demand]) {
+    for outcome in [Outcome::Breaks, Outcome::CannotTell, Outcome::Holds] {
+        for d in demands.iter().filter(|d| d.outcome == outcome) {
+            let (style, word) = (outcome_style(outcome), outcome.words());
+            let gap = INDENT.len() - word.len();
+            let _ = writeln!(out, "\n{style}{word}{style:#}{:gap$}{}", "", d.asks);
+            para(out, &d.says);
+        }
+    }
+}
+
 /// `0.3 mm outward`, or that for each zone, the border of two zones a blend over 2 mm.
 fn how_far(f: &OffsetFigures) -> String {
     let told = |by: f64| match by {
@@ -388,9 +405,8 @@ fn how_far(f: &OffsetFigures) -> String {
 fn told(out: &mut String, f: &OffsetFigures) {
     if f.openings > 0 {
         let says = format!(
-            "{} opening{} of the scan spanned, {} flat; {} of the surface follow the spans and not the ear",
-            f.openings,
-            if f.openings == 1 { "" } else { "s" },
+            "{} of the scan spanned, {} flat; {} of the surface follow the spans and not the ear",
+            counted(f.openings, "opening"),
             number(f.openings_mm2.0, "mm2"),
             number(f.over_openings_mm2.0, "mm2")
         );
@@ -408,13 +424,27 @@ fn told(out: &mut String, f: &OffsetFigures) {
             ),
         );
     }
-    if !f.given_up_at_mm.is_empty() || f.folded > 0 || f.blunt > 0 {
-        let says = format!(
-            "edges not followed in {} places or more; {} facets folded; {} facets blunt an edge sharper than 30 deg",
-            f.given_up_at_mm.len(),
-            f.folded,
-            f.blunt
-        );
-        para(out, &says);
+    let edges = match f.given_up_at_mm.len() {
+        LISTED => format!("edges not followed in {LISTED} places or more"),
+        n => format!("edges not followed in {}", counted(n, "place")),
+    };
+    let folded = format!("{} folded", counted(f.folded, "facet"));
+    let blunt = format!(
+        "edges sharper than 30 deg blunt at {}",
+        counted(f.blunt, "facet")
+    );
+    let faults = [
+        (f.given_up_at_mm.len(), edges),
+        (f.folded, folded),
+        (f.blunt, blunt),
+    ];
+    let faults = faults.into_iter().filter(|(n, _)| *n > 0);
+    let faults: Vec<String> = faults.map(|(_, says)| says).collect();
+    if !faults.is_empty() {
+        para(out, &faults.join("; "));
     }
+}
+
+fn counted(n: usize, what: &str) -> String {
+    format!("{n} {what}{}", if n == 1 { "" } else { "s" })
 }

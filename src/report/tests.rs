@@ -301,8 +301,10 @@ fn the_same_input_gives_the_same_bytes() {
 }
 
 #[test]
-fn the_schema_on_disk_is_the_one_of_the_types() {
-    crate::report::tests::compare("docs/report.schema.json", &schema());
+fn the_schemas_on_disk_are_those_of_the_types() {
+    for (command, made) in schemas() {
+        compare(&format!("docs/schemas/{command}.json"), &made);
+    }
 }
 
 /// Compares a committed page with what the code makes of it. With `SECONDBEND_WRITE_DOCS` set

@@ -11,7 +11,7 @@ use crate::limits::wrapped;
 
 use super::{CheckReport, Figure, FindingReport, Report, SideWord};
 
-const WIDTH: usize = 80;
+pub(super) const WIDTH: usize = 80;
 /// Where the text of a labelled line begins.
 pub(super) const INDENT: &str = "             ";
 /// Places listed of one check; the rest is in the JSON.

@@ -371,12 +371,16 @@ pub fn wall_text(report: &WallReport) -> String {
     out
 }
 
+/// Shares of the area whose thickness the text tells, percent.
+const SHARES_TOLD: [&str; 3] = ["1", "50", "99"];
+
 pub(super) fn wall_lines(out: &mut String, wall: &WallFigures) {
     let mm = |x: &Finite| format!("{:.2}", x.0);
-    let shares: Vec<String> = wall
-        .percentiles_mm
-        .iter()
-        .map(|(share, x)| format!("{} % under {}", share.trim_start_matches('0'), mm(x)))
+    // Walls are of two thicknesses, as planned: three shares say as much as all seven, which are in the JSON.
+    let shares = wall.percentiles_mm.iter();
+    let shares = shares.filter(|(share, _)| SHARES_TOLD.contains(&share.trim_start_matches('0')));
+    let shares: Vec<String> = shares
+        .map(|(share, x)| format!("{} % of it under {}", share.trim_start_matches('0'), mm(x)))
         .collect();
     let head = match &wall.least_mm {
         None => "none was measured".to_owned(),

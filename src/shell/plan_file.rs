@@ -14,6 +14,7 @@ use toml::Spanned;
 use toml::de::{DeTable, DeValue};
 
 use crate::mesh::{Point, Vector};
+use crate::read::why_unread;
 
 use super::plan::{Bores, Cut, Facing, FreePlane, Lid, Material, Past, Plan};
 use super::wall::GivenBore;
@@ -88,7 +89,7 @@ pub fn read_plan(path: &Path, base: Plan) -> Result<Plan, PlanError> {
         what,
         help: help.to_owned(),
     };
-    let unreadable = |e: std::io::Error| fault(format!("cannot be read: {e}"), "check the path");
+    let unreadable = |e: std::io::Error| fault(why_unread(&e), "check the path");
     let meta = std::fs::metadata(path).map_err(unreadable)?;
     if !meta.is_file() || meta.len() > MOST_BYTES {
         return Err(fault(

@@ -21,7 +21,7 @@ use toml::Spanned;
 use toml::de::{DeTable, DeValue};
 
 use crate::mesh::{Mesh, Point, Vector};
-use crate::read::{ReadOptions, Unit, read_file};
+use crate::read::{ReadOptions, Unit, read_file, why_unread};
 
 use super::cavity::Cavity;
 use super::parts::{Bore, Face, Part, Spout, Stack, Terminals};
@@ -71,16 +71,14 @@ pub fn read_stack(path: &Path) -> Result<Stack, StackError> {
         what,
         help: help.to_string(),
     };
-    let meta = std::fs::metadata(path)
-        .map_err(|e| fault(format!("cannot be read: {e}"), "check the path"))?;
+    let meta = std::fs::metadata(path).map_err(|e| fault(why_unread(&e), "check the path"))?;
     if !meta.is_file() || meta.len() > MOST_BYTES {
         return Err(fault(
             "is no stack file (not a plain file, or over 1 MiB)".to_string(),
             "name a TOML file with [[part]] tables",
         ));
     }
-    let bytes =
-        std::fs::read(path).map_err(|e| fault(format!("cannot be read: {e}"), "check the path"))?;
+    let bytes = std::fs::read(path).map_err(|e| fault(why_unread(&e), "check the path"))?;
     let text = String::from_utf8(bytes).map_err(|e| {
         fault(
             format!("byte {} is not UTF-8", e.utf8_error().valid_up_to()),

@@ -242,6 +242,20 @@ pub struct Stack {
 }
 
 impl Stack {
+    /// The names of these parts; an index that is none's is left out.
+    #[must_use]
+    pub fn names(&self, parts: &[usize]) -> Vec<&str> {
+        let each = parts.iter().filter_map(|&i| self.parts.get(i));
+        each.map(|p| p.name.as_str()).collect()
+    }
+
+    /// Volume of the parts' boxes, mm³, without spouts, tubes and clearances.
+    #[must_use]
+    pub fn boxes_mm3(&self) -> f64 {
+        let each = self.parts.iter();
+        each.map(|p| p.size_mm.iter().product::<f64>()).sum()
+    }
+
     /// Does any part lead to a bore, so that a tube would have to be laid?
     #[must_use]
     pub fn asks_for_tubes(&self) -> bool {

@@ -125,7 +125,8 @@ fn zones_that_cannot_be_told_are_refused_and_nothing_is_written() {
     let dir = folder();
     write::stl(&dir.path().join("block.stl"), &block()).expect("written");
     let cases = [
-        ("left.stl", "seal=0.3", "there are tip, past-second-bend"),
+        ("left.stl", "seal=0.3", "did you mean `seal-zone=0.3`?"),
+        ("left.stl", "ear=0.3", "there are tip, past-second-bend"),
         ("left.stl", "tip", "as in seal-zone=0.3"),
         ("left.stl", "tip=thick", "no distance in mm"),
         ("left.stl", "tip=nan", "no distance in mm"),

@@ -20,7 +20,7 @@ use crate::intake::{
     Ear, Kept, Key, Named, Older, Same, SameBytes, Store, named, scans_in, side_by_side,
 };
 use crate::limits::Limits;
-use crate::read::{ReadOptions, Unit, read_file};
+use crate::read::{ReadOptions, Unit, read_file, why_unread};
 use crate::report::page::page;
 use crate::report::{self, Command, HEADLINES, Report, SideWord, shown};
 
@@ -192,7 +192,7 @@ fn one(path: &Path, settings: &Settings) -> Done {
     match digest(path) {
         Ok(sha256) => done.sha256 = Some(sha256),
         Err(e) => {
-            let fact = format!("{}: cannot be read: {e}", path.display());
+            let fact = format!("{}: {}", path.display(), why_unread(&e));
             done.result = Err(Failure::new(fact, "see that it may be read"));
             return done;
         }

@@ -14,7 +14,7 @@ mod undercut;
 mod vet;
 mod wall;
 
-pub use fit::{FitTrace, fit_page, verify_page};
+pub use fit::{fit_page, verify_page};
 pub use html::page;
 pub use index::{GoneRow, IndexRow, UnreadRow, index_page};
 pub use model::*;

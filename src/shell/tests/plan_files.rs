@@ -175,7 +175,7 @@ fn a_file_that_is_no_plan_is_told() {
         e.to_string()
     };
     assert!(fails(dir.path()).contains("is no plan file"));
-    assert!(fails(&dir.path().join("none.toml")).contains("cannot be read"));
+    assert!(fails(&dir.path().join("none.toml")).contains("there is no such file"));
     let latin = dir.path().join("latin.toml");
     std::fs::write(&latin, b"# \xe4\n").expect("written");
     assert!(fails(&latin).contains("byte 2 is not UTF-8"));

@@ -91,6 +91,24 @@ impl MarginKind {
         Self::TubeEnds,
     ];
 
+    /// The same in a few words, for a column.
+    #[must_use]
+    pub fn label(self) -> &'static str {
+        match self {
+            Self::Pair => "part to part",
+            Self::Wall => "part to wall",
+            Self::ZonePair => "kept room to part",
+            Self::ZoneWall => "kept room to wall",
+            Self::Seat => "off the faceplate",
+            Self::Bend => "bend radius of a tube",
+            Self::TubeWall => "tube to wall",
+            Self::TubePart => "tube to part",
+            Self::TubePair => "tube to tube",
+            Self::Web => "web between bores",
+            Self::TubeEnds => "tube's end off its place",
+        }
+    }
+
     /// What it is the measure of, in words.
     #[must_use]
     pub fn words(self) -> &'static str {

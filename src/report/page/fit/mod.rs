@@ -8,24 +8,14 @@ use super::model::*;
 use super::vet::{box_spine, box_views, canal_spine, canal_views, file_name};
 use crate::canal::Canal;
 use crate::checks::Outcome;
-use crate::report::CAUTION;
+use crate::report::fit::FitTrace;
+use crate::report::{CAUTION, FileUsed};
 use crate::stack::certificate::{Certificate, MarginKind};
 use crate::stack::{
     Cavity, FitAnswer, Help, OF_TUBES, Placement, Stack, Verdict, end_not_judged, part_meshes,
     tightest_words,
 };
 use rows::{help_row, laid_row, margins_row, nearest_row, parts_row, tubes_row};
-
-/// What a fit's result is traced by.
-#[derive(Debug, Clone, Default, PartialEq)]
-pub struct FitTrace {
-    /// Order or serial number as typed.
-    pub order: Option<String>,
-    /// Files as they were named, with the SHA-256 of their bytes.
-    pub inputs: Vec<(String, String)>,
-    /// Seed and effort, in words; `None` where nothing was searched.
-    pub effort: Option<String>,
-}
 
 /// The page of an answer; `canal` is that of the scan that the cavity was made of.
 #[must_use]
@@ -145,7 +135,7 @@ fn model(
         title: trace
             .inputs
             .iter()
-            .map(|(p, _)| file_name(p))
+            .map(|f| file_name(&f.path))
             .collect::<Vec<_>>()
             .join(" with "),
         order: trace.order.clone(),
@@ -247,11 +237,7 @@ fn numbered(mut rows: Vec<AnswerRow>) -> Vec<AnswerRow> {
 }
 
 fn figures(cavity: &Cavity, stack: &Stack, answer: &FitAnswer) -> Vec<KeyFigure> {
-    let boxes: f64 = stack
-        .parts
-        .iter()
-        .map(|p| p.size_mm.iter().product::<f64>())
-        .sum();
+    let boxes = stack.boxes_mm3();
     let room = cavity.volume_mm3();
     let mut out = vec![
         KeyFigure::new("parts", stack.parts.len().to_string()),
@@ -283,7 +269,7 @@ fn margin_figures(certificate: &Certificate) -> Vec<KeyFigure> {
 
 fn records(stack: &Stack, trace: &FitTrace) -> Vec<Record> {
     let mut out = Vec::new();
-    for (path, sha256) in &trace.inputs {
+    for FileUsed { path, sha256 } in &trace.inputs {
         out.push(Record::new("file", path.clone()));
         out.push(Record::new("SHA-256", sha256.clone()));
     }

@@ -16,10 +16,7 @@ const OF_PARTS: [MarginKind; 5] = [
 ];
 
 fn names(stack: &Stack, parts: &[usize]) -> String {
-    let each = parts.iter().filter_map(|&i| stack.parts.get(i));
-    each.map(|p| p.name.as_str())
-        .collect::<Vec<_>>()
-        .join(" and ")
+    stack.names(parts).join(" and ")
 }
 
 fn short(m: &Margin) -> bool {

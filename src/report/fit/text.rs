@@ -1,0 +1,270 @@
+//! The answer for people: what it is, the margins with whose they are, what is in the way, what would help,
+//! and what it can be traced by. 80 columns, laid out as every other report is.
+
+use std::fmt::Write;
+
+use super::build::FitTrace;
+use crate::checks::{Outcome, number};
+use crate::limits::wrapped;
+use crate::report::text::{INDENT, WIDTH, labelled, outcome_style, shown};
+use crate::report::{CAUTION, FileUsed};
+use crate::stack::certificate::{Certificate, Margin, MarginKind, TOLERANCE_MM};
+use crate::stack::{Blocker, Cavity, FitAnswer, Help, Stack, Verdict, end_not_judged};
+
+/// Widths of the columns of the margins: what is measured, what it is, what is asked.
+const COLUMNS: [usize; 3] = [28, 9, 9];
+
+/// The answer as text, with colour.
+#[must_use]
+pub fn fit_text(
+    cavity: &Cavity,
+    stack: &Stack,
+    answer: &FitAnswer,
+    helps: &[Help],
+    trace: &FitTrace,
+) -> String {
+    let mut out = String::new();
+    let (outcome, words) = match &answer.verdict {
+        Verdict::Fits => (Outcome::Holds, "fits"),
+        Verdict::CannotFit(_) => (Outcome::Breaks, "cannot fit"),
+        Verdict::NotFound => (Outcome::CannotTell, "not found"),
+    };
+    head(&mut out, outcome, words, trace);
+    line(&mut out, &because(stack, answer));
+    if let Some(way) = guessed_way(answer) {
+        line(&mut out, &way);
+    }
+    if let Some(said) = &answer.scan_verdict {
+        let of = format!("of the scan as it is, whose verdict is: {}", shown(said));
+        line(&mut out, &of);
+    }
+    out.push('\n');
+    filling(&mut out, cavity, stack);
+    if let Some(certificate) = &answer.certificate {
+        let label = match answer.verdict {
+            Verdict::Fits => "margins",
+            _ => "nearest",
+        };
+        rows(&mut out, label, stack, &tightest(certificate));
+    }
+    if let Some(b) = &answer.blocker {
+        labelled(&mut out, "in the way", &in_the_way(stack, b));
+    }
+    tried(&mut out, answer, helps);
+    for note in &answer.notes {
+        labelled(&mut out, "note", &shown(note));
+    }
+    traced(&mut out, stack, trace);
+    out
+}
+
+fn head(out: &mut String, outcome: Outcome, words: &str, trace: &FitTrace) {
+    let style = outcome_style(outcome).bold();
+    let whose = trace.inputs.first().map(|f| shown(&f.path));
+    let whose = whose.unwrap_or_else(|| "a cavity".to_owned());
+    let _ = writeln!(out, "{style}{words}{style:#}: {whose}");
+    if let Some(order) = &trace.order {
+        let _ = writeln!(out, "order {}", shown(order));
+    }
+}
+
+fn line(out: &mut String, says: &str) {
+    let _ = writeln!(out, "{}", wrapped(says, "", WIDTH));
+}
+
+fn because(stack: &Stack, answer: &FitAnswer) -> String {
+    match &answer.verdict {
+        Verdict::Fits => {
+            "a placement was found, and every margin measured again by other code".to_owned()
+        }
+        Verdict::CannotFit(p) => {
+            let unit = p.bound.unit();
+            let who = stack.names(&p.parts).join(", ");
+            let who = if who.is_empty() {
+                who
+            } else {
+                format!(" ({})", shown(&who))
+            };
+            format!(
+                "proven ({}): {}{who}: needs {:.3} {unit}, has at most {:.3} {unit}",
+                p.bound.name().replace('_', " "),
+                p.bound.because(),
+                p.need,
+                p.have
+            )
+        }
+        Verdict::NotFound => format!(
+            "no placement in {} starts, and no proof that there is none",
+            answer.starts
+        ),
+    }
+}
+
+/// Where the tubes leave and what that was taken for, where nobody told it.
+fn guessed_way(answer: &FitAnswer) -> Option<String> {
+    let (tip, guess) = answer.tip.zip(answer.tip_guess)?;
+    let so = match answer.verdict {
+        Verdict::Fits => "only if the tubes may leave at",
+        Verdict::NotFound => "tubes were led to",
+        Verdict::CannotFit(_) => return None,
+    };
+    let [x, y, z] = [tip.at.x, tip.at.y, tip.at.z];
+    let way = tip.outward;
+    let through = guess.through();
+    Some(format!(
+        "{so} ({x:.1}, {y:.1}, {z:.1}), out along ({:.2}, {:.2}, {:.2}), {through}: nobody told it \
+         (`--tip` and `--tip-direction` would)",
+        way.x, way.y, way.z
+    ))
+}
+
+fn filling(out: &mut String, cavity: &Cavity, stack: &Stack) {
+    let (room, boxes) = (cavity.volume_mm3(), stack.boxes_mm3());
+    let says = format!(
+        "{} ({} parts, {} as boxes: {:.0} % of the cavity's {})",
+        shown(&stack.name),
+        stack.parts.len(),
+        number(boxes, "mm3"),
+        100.0 * boxes / room,
+        number(room, "mm3")
+    );
+    labelled(out, "stack", &says);
+}
+
+/// The margin of each kind with the least to spare.
+fn tightest(certificate: &Certificate) -> Vec<&Margin> {
+    let each = MarginKind::ALL.iter();
+    let each = each.filter_map(|&k| certificate.tightest(k));
+    each.filter(|m| m.have.0.is_finite()).collect()
+}
+
+/// Margins with whose they are, one a line.
+fn rows(out: &mut String, label: &str, stack: &Stack, margins: &[&Margin]) {
+    let [what, have, need] = COLUMNS;
+    let mut lead = format!("{label:0$}", INDENT.len());
+    let _ = writeln!(
+        out,
+        "{lead}{:what$}{:>have$}{:>need$}  whose",
+        "tightest", "mm", "asked"
+    );
+    lead = INDENT.to_owned();
+    for m in margins {
+        // Kept as minus what they are off.
+        let off = matches!(m.kind, MarginKind::Seat | MarginKind::TubeEnds);
+        let mm = if off { (-m.have.0).max(0.0) } else { m.have.0 };
+        let asked = if off {
+            "none".to_owned()
+        } else {
+            format!("{:.2}", m.need.0)
+        };
+        let row = format!(
+            "{lead}{:what$}{:>have$}{asked:>need$}  {}",
+            m.kind.label(),
+            rounded(mm, m.need.0, off),
+            shown(&stack.names(&m.parts).join(" and "))
+        );
+        let _ = writeln!(out, "{}", row.trim_end());
+    }
+}
+
+/// To thousandths, toward what is asked where it is short of it by less: a margin that is missed is never
+/// printed as one that is kept.
+fn rounded(mm: f64, need_mm: f64, off: bool) -> String {
+    let short = if off { mm > 0.0 } else { mm < need_mm } && (mm - need_mm).abs() > TOLERANCE_MM;
+    let digits = if short && (mm - need_mm).abs() < 6e-4 {
+        6
+    } else {
+        3
+    };
+    format!("{:.digits$}", mm + 0.0)
+}
+
+fn in_the_way(stack: &Stack, b: &Blocker) -> String {
+    let who = shown(&stack.names(&b.parts).join(" and "));
+    match b.short {
+        Some(short) => format!(
+            "{who}: too near to {}, by {:.3} mm",
+            super::build::against(b.kind),
+            short.0
+        ),
+        None => format!("{who}: the parts fit, but no way was found for the tube to its bore"),
+    }
+}
+
+fn tried(out: &mut String, answer: &FitAnswer, helps: &[Help]) {
+    for (i, help) in helps.iter().enumerate() {
+        let label = if i == 0 { "would help?" } else { "" };
+        let said = help.verdict.name().replace('_', " ");
+        labelled(out, label, &format!("{}: {said}", shown(&help.words())));
+    }
+    if answer.cut_short {
+        labelled(
+            out,
+            "time",
+            "the search was cut short: more `--seconds` may find more",
+        );
+    }
+}
+
+fn traced(out: &mut String, stack: &Stack, trace: &FitTrace) {
+    let asked = format!(
+        "{} mm between parts, {} mm from the wall, webs of {} mm (stack file)",
+        stack.clearance_mm, stack.wall_clearance_mm, stack.web_mm
+    );
+    labelled(out, "asked", &asked);
+    for FileUsed { path, sha256 } in &trace.inputs {
+        labelled(out, "file", &format!("{}: sha256 {sha256}", shown(path)));
+    }
+    let effort = trace.effort.iter().map(|e| format!(", {e}"));
+    let made = format!("{} {}", env!("CARGO_PKG_NAME"), env!("CARGO_PKG_VERSION"));
+    labelled(out, "made by", &effort.fold(made, |made, e| made + &e));
+    labelled(out, "caution", CAUTION);
+}
+
+/// What a placement that was measured again comes to: what fails; where nothing does, the tightest margin of
+/// each kind.
+#[must_use]
+pub fn verify_text(
+    cavity: &Cavity,
+    stack: &Stack,
+    certificate: &Certificate,
+    trace: &FitTrace,
+) -> String {
+    let mut out = String::new();
+    let (outcome, words, because) = match (certificate.fits(), certificate.holds()) {
+        (true, _) => (
+            Outcome::Holds,
+            "holds",
+            "every margin reaches what is asked of it",
+        ),
+        (false, false) => (
+            Outcome::Breaks,
+            "does not hold",
+            "these margins are short of what is asked",
+        ),
+        (false, true) => (
+            Outcome::Breaks,
+            "does not hold",
+            "the margins do, but tubes are missing",
+        ),
+    };
+    head(&mut out, outcome, words, trace);
+    line(&mut out, because);
+    out.push('\n');
+    filling(&mut out, cavity, stack);
+    for name in stack.names(&certificate.unlaid) {
+        labelled(&mut out, "missing", &format!("tube of {}", shown(name)));
+    }
+    if certificate.holds() {
+        rows(&mut out, "margins", stack, &tightest(certificate));
+    } else {
+        let short = certificate.margins.iter();
+        let short: Vec<&Margin> = short.filter(|m| m.spare_mm() < -TOLERANCE_MM).collect();
+        rows(&mut out, "short", stack, &short);
+    }
+    if let Some(says) = end_not_judged(stack, cavity.tip) {
+        labelled(&mut out, "note", says);
+    }
+    traced(&mut out, stack, trace);
+    out
+}
