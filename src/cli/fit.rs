@@ -11,7 +11,8 @@ use crate::report::fit::{self as report, FitTrace, fit_json, fit_text, verify_te
 use crate::report::page::{fit_page, verify_page};
 use crate::stack::certificate::certify;
 use crate::stack::{
-    FitOptions, Placement, Remake, Stack, Tip, Verdict, fit, helps, part_meshes, read_stack,
+    Depth, FitOptions, Helps, Placement, Stack, Tip, Verdict, fit_in, helps, part_meshes,
+    read_stack,
 };
 use crate::write::{ply, threemf, whole_file};
 
@@ -134,33 +135,34 @@ fn place(
     } else {
         SEARCH_SHARE
     };
+    let depth = Depth::new(cavity);
     let left = args.seconds - start.elapsed().as_secs_f64();
     let options = FitOptions {
         seed: args.seed,
         effort: args.effort as usize,
         seconds: Some((share * left).max(0.0)),
     };
-    let mut answer = fit(cavity, stack, options, &stop);
+    let mut answer = fit_in(cavity, &depth, stack, options, &stop);
     answer.scan_verdict.clone_from(&room.scan_verdict);
     answer.notes.extend(room.notes.iter().cloned());
-    let tried = if answer.verdict == Verdict::Fits || stop.load(Ordering::Relaxed) {
-        Vec::new()
+    let helps = if answer.verdict == Verdict::Fits || stop.load(Ordering::Relaxed) {
+        Helps::default()
     } else {
         let until = Duration::try_from_secs_f64(args.seconds)
             .ok()
             .and_then(|d| start.checked_add(d));
-        let remake = remake.as_ref().map(|r| r as &Remake);
-        helps(cavity, stack, options, until, remake, room.made_in_s, &stop)
+        let remake = remake.map(|r| (r, room.made_in_s));
+        helps(cavity, &depth, stack, options, until, remake, &stop)
     };
     if let Some(bar) = progress {
         bar.finish_and_clear();
     }
     let seconds = start.elapsed().as_secs_f64();
-    let report = report::fit(cavity, stack, &answer, &tried, trace, seconds);
-    let text = || fit_text(cavity, stack, &answer, &tried, trace);
+    let report = report::fit(cavity, stack, &answer, &helps, trace, seconds);
+    let text = || fit_text(cavity, stack, &answer, &helps, trace);
     write(args, &fit_json(&report)?, text)?;
     if args.page.is_some() || args.picture.is_some() {
-        let model = fit_page(cavity, stack, &answer, &tried, room.canal(), trace);
+        let model = fit_page(cavity, stack, &answer, &helps, room.canal(), trace);
         looks(&model, args.page.as_deref(), args.picture.as_deref())?;
     }
     if let (Some(path), Some(placement)) = (&args.parts, &answer.placement) {

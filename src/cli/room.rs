@@ -14,7 +14,7 @@ use crate::read::{ReadOptions, Scan, Unit, read_file};
 use crate::report::{FileUsed, shown};
 use crate::shell::{Impression, Lid, Material, Plan, Shell, build};
 use crate::soundness::{self, Soundness};
-use crate::stack::{Cavity, Faceplate, ShellChange, axis_end};
+use crate::stack::{Cavity, Faceplate, Remake, ShellChange, axis_end};
 
 use super::Failure;
 use super::args::{Fit, Shape};
@@ -135,16 +135,26 @@ impl Room {
         })
     }
 
-    /// The cavity of a changed shell, where the room can be changed.
-    pub(super) fn remake(&self) -> Option<impl Fn(ShellChange) -> Option<Cavity>> {
-        let maker = self.maker.as_ref()?;
-        Some(|change: ShellChange| {
-            let plan = maker.changed(change)?;
-            let shell = build(&maker.impression(), &plan).ok()?;
-            maker.cavity(&shell).ok()
-        })
+    /// Changed shells, where the room is that of a shell.
+    pub(super) fn remake(&self) -> Option<&dyn Remake> {
+        self.maker.as_ref().map(|m| m as &dyn Remake)
     }
 }
+
+impl Remake for Maker {
+    fn allows(&self, change: ShellChange) -> bool {
+        self.changed(change).is_some()
+    }
+
+    fn room(&self, change: ShellChange) -> Option<Cavity> {
+        let shell = build(&self.impression(), &self.changed(change)?).ok()?;
+        self.cavity(&shell).ok()
+    }
+}
+
+/// What a thinner wall keeps over its limit, mm: on the limit a wall could not be told to hold it, for the ± of
+/// its measure (0.02 to 0.03).
+const OVER_LIMIT_MM: f64 = 0.05;
 
 const SEE_VET: &str = "see what `secondbend vet` says of the scan";
 
@@ -214,23 +224,26 @@ impl Maker {
         (self.vetted.verdict != Verdict::Design).then(|| self.vetted.words())
     }
 
-    /// The plan with a change; `None` where it would go under a limit.
+    /// The plan with a change, no wall under its limit; `None` where that cannot be.
     fn changed(&self, change: ShellChange) -> Option<Plan> {
         let mut plan = self.plan.clone();
         match change {
             ShellChange::RaiseFaceplate(by) => plan.faceplate.raise_mm += by.0,
             ShellChange::ThinWall(by) => {
-                plan.walls.body_mm -= by.0;
-                plan.walls.canal_mm -= by.0;
                 let canal = match plan.walls.canal {
                     Material::Hard => &rows::WALL_CANAL,
                     Material::Soft => &rows::WALL_SOFT_CANAL,
                 };
-                let under = plan.walls.body_mm < self.limits.number(&rows::WALL_BODY)
-                    || plan.walls.canal_mm < self.limits.number(canal);
-                if under {
+                let least = |limit| self.limits.number(limit) + OVER_LIMIT_MM;
+                let (body, canal) = (least(&rows::WALL_BODY), least(canal));
+                let walls = &mut plan.walls;
+                let thinner = |mm: f64, least: f64| (mm - by.0).max(least).min(mm);
+                // By all of it somewhere: else less would do the same.
+                if walls.body_mm - by.0 < body && walls.canal_mm - by.0 < canal {
                     return None;
                 }
+                walls.body_mm = thinner(walls.body_mm, body);
+                walls.canal_mm = thinner(walls.canal_mm, canal);
             }
             ShellChange::ShortenCanal(by) => {
                 let cut = plan.cut.as_mut()?;

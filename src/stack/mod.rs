@@ -24,12 +24,14 @@ pub use canal_end::axis_end;
 pub use cavity::{Cavity, CavityError, Faceplate};
 pub use file::{StackError, parse_stack, read_stack};
 pub use grid::Depth;
-pub use helps::{Help, Remake, ShellChange, helps};
+
+pub use helps::{Help, Helps, NotTried, Remake, ShellChange, Untried, helps};
 pub use meshes::part_meshes;
 pub use parts::{Bore, Face, Part, Spout, Stack, Terminals, Zone};
 pub use placement::{PlacedPart, Placement, PlacementError, Tube, printed};
 pub use pose::Pose;
 pub use tip::{Tip, TipGuess};
+pub(crate) use verdict::fit_in;
 pub use verdict::{Blocker, FitAnswer, FitOptions, Verdict, fit};
 pub use words::end_not_judged;
 pub(crate) use words::{OF_TUBES, tightest_words};

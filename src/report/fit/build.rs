@@ -7,7 +7,8 @@ use crate::report::model::xyz;
 use crate::report::{CAUTION, FileUsed, Finite, Tool};
 use crate::stack::certificate::{Certificate, Margin, MarginKind, TOLERANCE_MM};
 use crate::stack::{
-    Blocker, Cavity, FitAnswer, Help, Placement, Stack, Verdict, end_not_judged, printed,
+    Blocker, Cavity, FitAnswer, Help, Helps, NotTried, Placement, Stack, Untried, Verdict,
+    end_not_judged, printed,
 };
 
 /// What a fit's result is traced by.
@@ -34,7 +35,7 @@ pub fn fit(
     cavity: &Cavity,
     stack: &Stack,
     answer: &FitAnswer,
-    helps: &[Help],
+    helps: &Helps,
     trace: &FitTrace,
     seconds: f64,
 ) -> FitReport {
@@ -58,7 +59,7 @@ fn figures(
     cavity: &Cavity,
     stack: &Stack,
     answer: &FitAnswer,
-    helps: &[Help],
+    helps: &Helps,
     seconds: f64,
 ) -> FitFigures {
     let placement = answer.placement.as_ref();
@@ -81,7 +82,8 @@ fn figures(
         margins: answer.certificate.as_ref().map(margins),
         proof: proof(stack, &answer.verdict),
         blocker: answer.blocker.as_ref().map(|b| blocker(stack, b)),
-        helps: helps.iter().map(help).collect(),
+        helps: helps.tried.iter().map(help).collect(),
+        helps_untried: helps.untried.iter().map(untried).collect(),
         effort: EffortFigures {
             starts: answer.starts,
             cut_short: answer.cut_short,
@@ -175,6 +177,17 @@ fn help(h: &Help) -> HelpFigures {
         change: h.change.to_owned(),
         value: by.or_else(|| h.part.clone().map(HelpValue::Part)),
         verdict: h.verdict.name().to_owned(),
+    }
+}
+
+fn untried(u: &Untried) -> UntriedFigures {
+    let why = match u.why {
+        NotTried::NotAllowed => "not_allowed",
+        NotTried::NoTime => "no_time",
+    };
+    UntriedFigures {
+        change: u.change.to_owned(),
+        why: why.to_owned(),
     }
 }
 

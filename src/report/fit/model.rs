@@ -61,6 +61,8 @@ pub struct FitFigures {
     pub blocker: Option<BlockerFigures>,
     /// Changes that were tried, cheapest first.
     pub helps: Vec<HelpFigures>,
+    /// Changes that were not tried, and why.
+    pub helps_untried: Vec<UntriedFigures>,
     /// What the search spent.
     pub effort: EffortFigures,
     /// What vetting said of the scan, where that is not to design on it; else `null`.
@@ -171,6 +173,15 @@ pub struct HelpFigures {
     pub value: Option<HelpValue>,
     /// `fits`, `cannot_fit` or `not_found`.
     pub verdict: String,
+}
+
+/// A change that was not tried.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct UntriedFigures {
+    /// As of one that was tried.
+    pub change: String,
+    /// `not_allowed` (a wall would go under its limit, or the plan could not be carried out) or `no_time`.
+    pub why: String,
 }
 
 /// A length, or a part's name.

@@ -6,7 +6,7 @@ use crate::report::FileUsed;
 use crate::stack::certificate::certify;
 use crate::stack::search::rng::Rng;
 use crate::stack::shapes::{block, one_above_the_other};
-use crate::stack::{Cavity, FitAnswer, FitOptions, Placement, Pose, Stack, Tube, Verdict};
+use crate::stack::{Cavity, FitAnswer, FitOptions, Helps, Placement, Pose, Stack, Tube, Verdict};
 
 fn trace() -> FitTrace {
     let path = format!("{}/PIT-0417 \u{1b}[31mroom.stl", "p".repeat(90));
@@ -36,7 +36,7 @@ fn asked(boxes: &[[f64; 3]], room: [f64; 3]) -> (Stack, Cavity, FitAnswer) {
 #[test]
 fn each_answer_has_its_outcome_and_its_evidence() {
     let (stack, room, answer) = asked(&[[3.0, 2.0, 1.0]], [6.0, 6.0, 6.0]);
-    let report = fit(&room, &stack, &answer, &[], &trace(), 0.12345);
+    let report = fit(&room, &stack, &answer, &Helps::default(), &trace(), 0.12345);
     assert_eq!(report.outcome, crate::checks::Outcome::Holds);
     let spare = report.fit.margins.and_then(|m| m.least_spare_mm);
     assert!(spare.is_some_and(|s| s.0 >= 0.0));
@@ -45,18 +45,18 @@ fn each_answer_has_its_outcome_and_its_evidence() {
     approx::assert_relative_eq!(report.fit.room.parts_mm3.0, 6.0, epsilon = 1e-9);
 
     let (stack, room, answer) = asked(&[[12.0, 2.0, 1.0]], [6.0, 6.0, 6.0]);
-    let report = fit(&room, &stack, &answer, &[], &trace(), 0.0);
+    let report = fit(&room, &stack, &answer, &Helps::default(), &trace(), 0.0);
     assert_eq!(report.outcome, crate::checks::Outcome::Breaks);
     let proof = report.fit.proof.expect("a part longer than its room");
     assert!(proof.need.0 > proof.have.0, "{proof:?}");
-    let text = fit_text(&room, &stack, &answer, &[], &trace());
+    let text = fit_text(&room, &stack, &answer, &Helps::default(), &trace());
     assert!(text.contains("needs ") && text.contains(&format!("{:.3}", proof.need.0)));
 }
 
 #[test]
 fn text_keeps_to_the_columns_and_steers_no_terminal() {
     let (stack, room, answer) = asked(&[[3.0, 2.0, 1.0], [2.0; 3]], [6.0, 6.0, 6.0]);
-    let text = fit_text(&room, &stack, &answer, &[], &trace());
+    let text = fit_text(&room, &stack, &answer, &Helps::default(), &trace());
     let plain = anstream::adapter::strip_str(&text).to_string();
     assert!(!plain.contains('\u{1b}'), "{plain}");
     // Only a path is longer than a line: it stays whole, so that it can be copied.
@@ -89,7 +89,7 @@ fn a_report_read_back_is_the_placement_that_was_measured() {
         certificate: None,
         ..answer
     };
-    let report = fit(&room, &stack, &answer, &[], &trace(), 0.0);
+    let report = fit(&room, &stack, &answer, &Helps::default(), &trace(), 0.0);
     let back = Placement::parse(&fit_json(&report).expect("finite")).expect("a placement");
     assert_eq!(back, placement);
     let turn = back.parts[0].pose.turn;
@@ -151,6 +151,6 @@ fn nothing_was_found_and_nothing_proven_is_no_answer() {
         verdict: Verdict::NotFound,
         ..answer
     };
-    let report = fit(&room, &stack, &answer, &[], &trace(), 0.0);
+    let report = fit(&room, &stack, &answer, &Helps::default(), &trace(), 0.0);
     assert_eq!(report.outcome, crate::checks::Outcome::CannotTell);
 }

@@ -9,7 +9,9 @@ use crate::limits::wrapped;
 use crate::report::text::{INDENT, WIDTH, labelled, outcome_style, shown};
 use crate::report::{CAUTION, FileUsed};
 use crate::stack::certificate::{Certificate, Margin, MarginKind, TOLERANCE_MM};
-use crate::stack::{Blocker, Cavity, FitAnswer, Help, Stack, Verdict, end_not_judged};
+use crate::stack::{
+    Blocker, Cavity, FitAnswer, Help, Helps, Stack, Untried, Verdict, end_not_judged,
+};
 
 /// Widths of the columns of the margins: what is measured, what it is, what is asked.
 const COLUMNS: [usize; 3] = [28, 9, 9];
@@ -20,7 +22,7 @@ pub fn fit_text(
     cavity: &Cavity,
     stack: &Stack,
     answer: &FitAnswer,
-    helps: &[Help],
+    helps: &Helps,
     trace: &FitTrace,
 ) -> String {
     let mut out = String::new();
@@ -50,7 +52,7 @@ pub fn fit_text(
     if let Some(b) = &answer.blocker {
         labelled(&mut out, "in the way", &in_the_way(stack, b));
     }
-    tried(&mut out, answer, helps);
+    would_help(&mut out, answer, helps);
     for note in &answer.notes {
         labelled(&mut out, "note", &shown(note));
     }
@@ -191,18 +193,17 @@ fn in_the_way(stack: &Stack, b: &Blocker) -> String {
     }
 }
 
-fn tried(out: &mut String, answer: &FitAnswer, helps: &[Help]) {
-    for (i, help) in helps.iter().enumerate() {
-        let label = if i == 0 { "would help?" } else { "" };
-        let said = help.verdict.name().replace('_', " ");
-        labelled(out, label, &format!("{}: {said}", shown(&help.words())));
+fn would_help(out: &mut String, answer: &FitAnswer, helps: &Helps) {
+    let said = |h: &Help| format!("{}: {}", h.words(), h.verdict.name().replace('_', " "));
+    let tried = helps.tried.iter().map(said);
+    let not = |u: &Untried| format!("not tried: {}", u.words());
+    let all = tried.chain(helps.untried.iter().map(not));
+    for (i, says) in all.enumerate() {
+        labelled(out, if i == 0 { "would help?" } else { "" }, &shown(&says));
     }
     if answer.cut_short {
-        labelled(
-            out,
-            "time",
-            "the search was cut short: more `--seconds` may find more",
-        );
+        let says = "the search was cut short: more `--seconds` may find more";
+        labelled(out, "time", says);
     }
 }
 

@@ -371,7 +371,9 @@ mod tests {
     use crate::report::fit as report;
     use crate::stack::certificate::{MarginKind, certify};
     use crate::stack::shapes::block;
-    use crate::stack::{Cavity, FitOptions, Stack, Tip, TipGuess, Verdict, fit, parse_stack};
+    use crate::stack::{
+        Cavity, FitOptions, Helps, Stack, Tip, TipGuess, Verdict, fit, parse_stack,
+    };
 
     const BORES: &str = "[[bore]]\nname = \"lows\"\ninner_mm = 1.0\nbend_radius_mm = 3.2\n\
         [[bore]]\nname = \"highs\"\ninner_mm = 1.0\nbend_radius_mm = 3.2\n";
@@ -405,10 +407,10 @@ mod tests {
         // Nor is a canal: the answer holds on that condition, and says so at its head.
         assert_eq!(answer.tip_guess, Some(TipGuess::NarrowEnd));
         let trace = report::FitTrace::default();
-        let said = report::fit(&room, &stack, &answer, &[], &trace, 0.0);
+        let said = report::fit(&room, &stack, &answer, &Helps::default(), &trace, 0.0);
         let guess = said.fit.tip.and_then(|tip| tip.guessed_by);
         assert_eq!(guess.as_deref(), Some("narrow_end"));
-        let text = report::fit_text(&room, &stack, &answer, &[], &trace);
+        let text = report::fit_text(&room, &stack, &answer, &Helps::default(), &trace);
         let condition = text.lines().nth(2).unwrap();
         assert!(
             condition.contains("only if the tubes may leave at"),

@@ -12,10 +12,10 @@ use crate::report::fit::FitTrace;
 use crate::report::{CAUTION, FileUsed};
 use crate::stack::certificate::{Certificate, MarginKind};
 use crate::stack::{
-    Cavity, FitAnswer, Help, OF_TUBES, Placement, Stack, Verdict, end_not_judged, part_meshes,
+    Cavity, FitAnswer, Helps, OF_TUBES, Placement, Stack, Verdict, end_not_judged, part_meshes,
     tightest_words,
 };
-use rows::{help_row, laid_row, margins_row, nearest_row, parts_row, tubes_row};
+use rows::{help_row, laid_row, margins_row, nearest_row, parts_row, tubes_row, untried_row};
 
 /// The page of an answer; `canal` is that of the scan that the cavity was made of.
 #[must_use]
@@ -23,7 +23,7 @@ pub fn fit_page(
     cavity: &Cavity,
     stack: &Stack,
     answer: &FitAnswer,
-    helps: &[Help],
+    helps: &Helps,
     canal: Option<&Canal>,
     trace: &FitTrace,
 ) -> PageModel {
@@ -38,7 +38,8 @@ pub fn fit_page(
     if stack.asks_for_tubes() {
         rows.push(tubes_row(stack, answer));
     }
-    rows.extend(helps.iter().map(help_row));
+    rows.extend(helps.tried.iter().map(help_row));
+    rows.extend(helps.untried.iter().map(untried_row));
     let rows = numbered(rows);
     let mut figures = figures(cavity, stack, answer);
     figures.extend(answer.certificate.iter().flat_map(margin_figures));

@@ -4,7 +4,7 @@ use super::super::model::{AnswerRow, Finding};
 use crate::checks::Outcome;
 use crate::mesh::Point;
 use crate::stack::certificate::{Certificate, Margin, MarginKind, TOLERANCE_MM};
-use crate::stack::{FitAnswer, Help, Placement, Stack, Verdict};
+use crate::stack::{FitAnswer, Help, NotTried, Placement, Stack, Untried, Verdict};
 
 /// The margins that parts keep, whatever becomes of the tubes.
 const OF_PARTS: [MarginKind; 5] = [
@@ -257,6 +257,17 @@ pub(super) fn help_row(help: &Help) -> AnswerRow {
         question: format!("Would it go in with: {}?", help.words()),
         answer: help.verdict.name().replace('_', " "),
         advice: None,
+        findings: Vec::new(),
+    }
+}
+
+pub(super) fn untried_row(untried: &Untried) -> AnswerRow {
+    AnswerRow {
+        outcome: Outcome::CannotTell,
+        id: "what would help".to_owned(),
+        question: "What was not tried?".to_owned(),
+        answer: untried.words(),
+        advice: (untried.why == NotTried::NoTime).then(|| "give it more time".to_owned()),
         findings: Vec::new(),
     }
 }

@@ -22,7 +22,14 @@ fn not_found(mm: f64, blocker: Blocker) -> PageModel {
         scan_verdict: Some("repair, then design (fin-edges)".to_owned()),
         notes: Vec::new(),
     };
-    fit_page(&room, &stack, &answer, &[], None, &FitTrace::default())
+    fit_page(
+        &room,
+        &stack,
+        &answer,
+        &Helps::default(),
+        None,
+        &FitTrace::default(),
+    )
 }
 
 fn row<'a>(page: &'a PageModel, id: &str) -> &'a AnswerRow {
