@@ -19,6 +19,8 @@ mod looks;
 mod offset;
 #[path = "cli/shell.rs"]
 mod shell;
+#[path = "cli/study.rs"]
+mod study;
 
 fn run(dir: &Path, args: &[&str]) -> Output {
     Command::new(env!("CARGO_BIN_EXE_secondbend"))

@@ -38,6 +38,8 @@ pub enum Verb {
     Limits(LimitsArgs),
     /// Does the stack go in? A placement with its margins, or a proof, or what is in the way
     Fit(Box<Fit>),
+    /// Over many ears: which share do stacks of drivers fit, and what limits the rest?
+    Study(Box<Study>),
     /// A folder of scans: one line each, an index page, nothing lost past a bad file
     Intake(Intake),
     /// List the checks, or explain one
@@ -157,6 +159,46 @@ pub struct Fit {
     )]
     pub tip_direction: Option<[f64; 3]>,
     /// Unit of length of scan or cavity, where the file does not say it (default of a cavity: mm)
+    #[arg(long, value_enum)]
+    pub unit: Option<UnitWord>,
+    /// How many threads to use (default: one a core)
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..=1024))]
+    pub jobs: Option<u16>,
+    /// Print errors only; the exit code and the files tell the rest
+    #[arg(long)]
+    pub quiet: bool,
+}
+
+#[derive(Debug, Args)]
+#[command(allow_negative_numbers = true)]
+pub struct Study {
+    /// Scans of ear impressions, or folders of them; a shell is made of each as `secondbend shell` makes it
+    #[arg(value_name = "SCAN", required = true)]
+    pub scans: Vec<PathBuf>,
+    /// A stack: parts, clearances, bores (TOML); again for each further one
+    #[arg(long = "stack", value_name = "FILE", required = true)]
+    pub stacks: Vec<PathBuf>,
+    #[command(flatten)]
+    pub shape: Shape,
+    /// The shop's limits (see `secondbend limits`)
+    #[arg(long, value_name = "FILE")]
+    pub limits: Option<PathBuf>,
+    /// Write the study as JSON (`-`: to the output)
+    #[arg(long, value_name = "FILE")]
+    pub json: Option<PathBuf>,
+    /// Write one line an ear and stack as CSV (`-`: to the output)
+    #[arg(long, value_name = "FILE")]
+    pub csv: Option<PathBuf>,
+    /// Same seed and effort, same answers
+    #[arg(long, value_name = "N", default_value_t = 1)]
+    pub seed: u64,
+    /// Rounds of 16 starts, an ear and stack
+    #[arg(long, value_name = "N", default_value_t = 10_000, value_parser = clap::value_parser!(u32).range(1..=1_000_000))]
+    pub effort: u32,
+    /// Seconds for bounds and search, an ear and stack; making the shell comes on top
+    #[arg(long, value_name = "S", default_value_t = 10.0)]
+    pub seconds: f64,
+    /// Unit of length of the scans, where the files do not say it
     #[arg(long, value_enum)]
     pub unit: Option<UnitWord>,
     /// How many threads to use (default: one a core)

@@ -7,7 +7,8 @@ use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::{Duration, Instant};
 
 use crate::mesh::{Mesh, Point, Vector};
-use crate::report::fit::{self as report, FitTrace, fit_json, fit_text, verify_text};
+use crate::report::document;
+use crate::report::fit::{self as report, FitTrace, fit_text, verify_text};
 use crate::report::page::{fit_page, verify_page};
 use crate::stack::certificate::certify;
 use crate::stack::{
@@ -160,7 +161,7 @@ fn place(
     let seconds = start.elapsed().as_secs_f64();
     let report = report::fit(cavity, stack, &answer, &helps, trace, seconds);
     let text = || fit_text(cavity, stack, &answer, &helps, trace);
-    write(args, &fit_json(&report)?, text)?;
+    write(args, &document(&report)?, text)?;
     if args.page.is_some() || args.picture.is_some() {
         let model = fit_page(cavity, stack, &answer, &helps, room.canal(), trace);
         looks(&model, args.page.as_deref(), args.picture.as_deref())?;
@@ -228,7 +229,7 @@ fn verify(
     let holds = certificate.fits();
     let report = report::verified(cavity, stack, &certificate, trace);
     let text = || verify_text(cavity, stack, &certificate, trace);
-    write(args, &fit_json(&report)?, text)?;
+    write(args, &document(&report)?, text)?;
     if args.page.is_some() || args.picture.is_some() {
         let model = verify_page(cavity, stack, &placement, &certificate, room.canal(), trace);
         looks(&model, args.page.as_deref(), args.picture.as_deref())?;

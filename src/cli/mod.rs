@@ -9,6 +9,7 @@ mod intake;
 mod offset;
 mod room;
 mod shell;
+mod study;
 mod tables;
 mod terminal;
 mod undercut;
@@ -67,6 +68,7 @@ fn run(command: Verb) -> Result<Ending, Failure> {
         Verb::Vet(args) => vet::run(args),
         Verb::Fit(args) => fit::run(&args),
         Verb::Offset(args) => offset::run(&args),
+        Verb::Study(args) => study::run(&args),
         Verb::Intake(args) => intake::run(&args),
         Verb::Wall(args) => wall::run(&args),
         Verb::Shell(args) => shell::run(&args),

@@ -104,11 +104,21 @@ impl Room {
             .limits
             .as_deref()
             .map_or_else(|| Ok(Limits::default()), Limits::read)?;
-        let plan = plan_of(&args.shape, &limits)?;
+        Self::from_scan(&args.shape, limits, args.unit.map(Into::into), path)
+    }
+
+    /// The cavity of the shell that is made of a scan.
+    pub(super) fn from_scan(
+        shape: &Shape,
+        limits: Limits,
+        unit: Option<Unit>,
+        path: &Path,
+    ) -> Result<Self, Failure> {
+        let plan = plan_of(shape, &limits)?;
         plan.check()
             .map_err(|e| Failure::new(e.to_string(), "mend that option"))?;
         let options = ReadOptions {
-            unit: args.unit.map(Into::into),
+            unit,
             ..ReadOptions::default()
         };
         let scan = read_file(path, &options)?;
@@ -133,6 +143,11 @@ impl Room {
             made_in_s: began.elapsed().as_secs_f64(),
             maker: Some(maker),
         })
+    }
+
+    /// What vetting said of the scan, where the room is of one.
+    pub(super) fn vetted(&self) -> Option<Verdict> {
+        self.maker.as_ref().map(|m| m.vetted.verdict)
     }
 
     /// Changed shells, where the room is that of a shell.

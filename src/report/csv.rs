@@ -73,11 +73,29 @@ const HEAD: &[&str] = &[
 /// The lines as a CSV document with a head line, quoted where needed, each line ended by `\n`.
 #[must_use]
 pub fn csv<'a>(lines: impl IntoIterator<Item = Line<'a>>) -> String {
+    // Every row has as many fields as the head.
+    written(
+        HEAD.iter().map(|s| (*s).to_owned()).collect(),
+        lines.into_iter().map(|line| row(&line)),
+    )
+}
+
+/// Rows of text, each guarded against being run as a formula, under a head line.
+pub(super) fn table<const N: usize>(
+    head: &[&str; N],
+    rows: impl IntoIterator<Item = [String; N]>,
+) -> String {
+    let guard = |fields: [String; N]| fields.iter().map(|f| guarded(f)).collect();
+    written(
+        head.iter().map(|s| (*s).to_owned()).collect(),
+        rows.into_iter().map(guard),
+    )
+}
+
+fn written(head: Vec<String>, rows: impl Iterator<Item = Vec<String>>) -> String {
     let mut writer = ::csv::Writer::from_writer(Vec::new());
-    // Writing to memory can't fail, and every row has as many fields as the head.
-    let mut rows = vec![HEAD.iter().map(|s| (*s).to_owned()).collect::<Vec<_>>()];
-    rows.extend(lines.into_iter().map(|line| row(&line)));
-    for fields in rows {
+    for fields in std::iter::once(head).chain(rows) {
+        // Writing to memory can't fail.
         let written = writer.write_record(&fields);
         debug_assert!(written.is_ok(), "{written:?}");
     }

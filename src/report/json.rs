@@ -30,6 +30,16 @@ pub fn json(report: &Report) -> Result<String, ReportError> {
     Ok(out)
 }
 
+/// Any report as a JSON document, two spaces an indent, with a newline at its end.
+///
+/// # Errors
+/// [`ReportError`] when a figure is not finite.
+pub fn document<T: Serialize>(report: &T) -> Result<String, ReportError> {
+    let mut out = serde_json::to_string_pretty(report)?;
+    out.push('\n');
+    Ok(out)
+}
+
 /// The report as one line of JSON Lines.
 ///
 /// # Errors

@@ -14,6 +14,7 @@ pub mod page;
 pub mod picture;
 mod schema;
 mod shell;
+pub mod study;
 mod text;
 mod undercut;
 mod wall;
@@ -21,7 +22,7 @@ mod wall;
 pub use build::{Command, vet, vet_pulled};
 pub use csv::{Line, Unread, csv};
 pub use finite::Finite;
-pub use json::{ReportError, json, json_line, unread_line};
+pub use json::{ReportError, document, json, json_line, unread_line};
 pub use model::*;
 pub use offset::{
     Demand, OFFSET_SCHEMA, OffsetBy, OffsetFacts, OffsetFigures, OffsetReport, ZoneBy, offset,

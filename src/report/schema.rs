@@ -5,6 +5,7 @@ use schemars::JsonSchema;
 use schemars::generate::SchemaSettings;
 
 use super::fit::{FitReport, VerifyReport};
+use super::study::StudyReport;
 use super::{OffsetReport, Report, ShellReport, UndercutReport, WallReport};
 
 /// The schema (JSON Schema 2020-12) of what `vet --json` writes, as a JSON document with a newline at its end.
@@ -15,7 +16,7 @@ pub fn schema() -> String {
 
 /// Every report's schema, by the name of its file in `docs/schemas/`.
 #[must_use]
-pub fn schemas() -> [(&'static str, String); 7] {
+pub fn schemas() -> [(&'static str, String); 8] {
     [
         ("vet", schema()),
         ("undercut", of::<UndercutReport>()),
@@ -24,6 +25,7 @@ pub fn schemas() -> [(&'static str, String); 7] {
         ("wall", of::<WallReport>()),
         ("fit", of::<FitReport>()),
         ("fit-verify", of::<VerifyReport>()),
+        ("study", of::<StudyReport>()),
     ]
 }
 

@@ -16,6 +16,7 @@ pub mod route;
 pub mod search;
 #[cfg(test)]
 pub(crate) mod shapes;
+mod share;
 mod tip;
 mod verdict;
 mod words;
@@ -30,6 +31,7 @@ pub use meshes::part_meshes;
 pub use parts::{Bore, Face, Part, Spout, Stack, Terminals, Zone};
 pub use placement::{PlacedPart, Placement, PlacementError, Tube, printed};
 pub use pose::Pose;
+pub use share::Tally;
 pub use tip::{Tip, TipGuess};
 pub(crate) use verdict::fit_in;
 pub use verdict::{Blocker, FitAnswer, FitOptions, Verdict, fit};

@@ -6,12 +6,14 @@ import subprocess
 
 import jsonschema
 import pytest
+import scipy.stats
 
 from vetting import PROGRAM, ROOT
 
 SCHEMAS = ROOT / "docs/schemas"
 OBOE = ROOT / "sample-meshes/PIT-0401-oboe-right.stl"
 CELESTA = ROOT / "sample-meshes/PIT-0431-celesta-left.stl"
+HARP = ROOT / "sample-meshes/PIT-0408-harp-left.ply"
 TWO_WAY = ROOT / "sample-meshes/stacks/two-way.toml"
 
 
@@ -41,6 +43,20 @@ def made(tmp_path_factory):
             "shell": shell, "placement": placement}
 
 
+def study(folder):
+    stacks = ["--stack", TWO_WAY, "--stack", ROOT / "sample-meshes/stacks/five-way.toml"]
+    return report(folder, "study", OBOE, CELESTA, HARP, "nosuch.stl", *stacks, "--seconds", "3")
+
+
+def test_the_share_of_all_ears_is_the_exact_binomial_interval(tmp_path):
+    for stack in study(tmp_path)["stacks"]:
+        ears = stack["fits"] + stack["cannot_fit"] + stack["not_found"]
+        assert ears >= 2
+        ends = [scipy.stats.binomtest(k, ears).proportion_ci(0.95, "exact")
+                for k in (stack["fits"], stack["fits"] + stack["not_found"])]
+        assert stack["share_of_all"] == pytest.approx([ends[0].low, ends[1].high], abs=1e-9)
+
+
 def reports(folder, made):
     yield "vet", report(folder, "vet", CELESTA)
     yield "vet", report(folder, "vet", OBOE, "--withdrawal")
@@ -54,6 +70,7 @@ def reports(folder, made):
     yield "fit", made["fit"]
     yield "fit", report(folder, "fit", OBOE, "--stack", ROOT / "sample-meshes/stacks/five-way.toml",
                         "--seconds", "6")
+    yield "study", study(folder)
     yield "fit-verify", report(folder, "fit", OBOE, "--stack", TWO_WAY, "--verify", made["placement"])
 
 

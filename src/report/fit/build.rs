@@ -156,7 +156,7 @@ fn blocker(stack: &Stack, b: &Blocker) -> BlockerFigures {
     }
 }
 
-pub(super) fn against(kind: MarginKind) -> &'static str {
+pub(in crate::report) fn against(kind: MarginKind) -> &'static str {
     match kind {
         MarginKind::Pair => "each other",
         MarginKind::Wall => "the wall",

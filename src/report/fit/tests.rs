@@ -2,7 +2,7 @@ use std::sync::atomic::AtomicBool;
 
 use super::*;
 use crate::mesh::Point;
-use crate::report::FileUsed;
+use crate::report::{FileUsed, document};
 use crate::stack::certificate::certify;
 use crate::stack::search::rng::Rng;
 use crate::stack::shapes::{block, one_above_the_other};
@@ -90,7 +90,7 @@ fn a_report_read_back_is_the_placement_that_was_measured() {
         ..answer
     };
     let report = fit(&room, &stack, &answer, &Helps::default(), &trace(), 0.0);
-    let back = Placement::parse(&fit_json(&report).expect("finite")).expect("a placement");
+    let back = Placement::parse(&document(&report).expect("finite")).expect("a placement");
     assert_eq!(back, placement);
     let turn = back.parts[0].pose.turn;
     let off = (turn.transpose() * turn - nalgebra::Matrix3::identity()).abs();
