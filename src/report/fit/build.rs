@@ -126,7 +126,7 @@ fn margins(certificate: &Certificate) -> MarginFigures {
         worst_tube_part_mm: least(MarginKind::TubePart),
         least_bend_radius_mm: least(MarginKind::Bend),
         least_web_mm: least(MarginKind::Web),
-        least_spare_mm: finite(certificate.worst().map(Margin::spare_mm)),
+        least_spare_mm: finite(certificate.least_spare_mm()),
     }
 }
 

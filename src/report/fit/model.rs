@@ -132,7 +132,8 @@ pub struct MarginFigures {
     pub least_bend_radius_mm: Option<Finite>,
     /// Least material between two bores.
     pub least_web_mm: Option<Finite>,
-    /// The least that any margin has over what is asked of it; negative where one is short.
+    /// The least that any margin has over what is asked of it; negative where one is short. What is to be kept
+    /// exactly (a part's seat in the faceplate, a tube's ends) counts only where it is not.
     pub least_spare_mm: Option<Finite>,
 }
 

@@ -5,6 +5,7 @@ mod text;
 
 use crate::report::csv::table;
 use crate::report::{CAUTION, Finite, Tool};
+use crate::stack::certificate::Certificate;
 use crate::stack::{FitAnswer, Stack, Tally, Verdict};
 
 pub use model::*;
@@ -14,12 +15,13 @@ impl EarAnswer {
     /// An answer for one ear, in brief.
     #[must_use]
     pub fn of(stack: &Stack, answer: &FitAnswer, seconds: f64) -> Self {
-        let spare = answer.certificate.as_ref().and_then(|c| c.worst());
+        let certificate = answer.certificate.as_ref();
+        let spare = certificate.and_then(Certificate::least_spare_mm);
         let fits = answer.verdict == Verdict::Fits;
         Self {
             stack: stack.name.clone(),
             verdict: answer.verdict.name().to_owned(),
-            least_spare_mm: spare.filter(|_| fits).map(|m| Finite(m.spare_mm())),
+            least_spare_mm: spare.filter(|_| fits).map(Finite),
             limited_by: limited_by(stack, answer),
             short_mm: (answer.blocker.as_ref().filter(|_| !fits))
                 .and_then(|b| b.short)

@@ -158,6 +158,16 @@ impl Certificate {
             .min_by(|a, b| a.spare_mm().total_cmp(&b.spare_mm()))
     }
 
+    /// The least that a margin has over its clearance, mm. Places that are to be kept exactly (a part in the
+    /// faceplate, a tube's ends) have nothing to spare and do not count, unless one is not kept.
+    #[must_use]
+    pub fn least_spare_mm(&self) -> Option<f64> {
+        let exact = |m: &&Margin| matches!(m.kind, MarginKind::Seat | MarginKind::TubeEnds);
+        let kept = |m: &&Margin| exact(m) && m.spare_mm() >= -TOLERANCE_MM;
+        let these = self.margins.iter().filter(|m| !kept(m));
+        these.map(Margin::spare_mm).reduce(f64::min)
+    }
+
     /// The margin of a kind with the least to spare: bores differ in what they ask.
     #[must_use]
     pub fn tightest(&self, kind: MarginKind) -> Option<&Margin> {
