@@ -124,14 +124,15 @@ fn tubes_table() {
     let cases = from_env("CASES", 10.0) as u64;
     let seconds = from_env("SECONDS", 10.0);
     let only = from_env("PARTS", 0.0) as usize;
+    let from = from_env("FROM", 0.0) as u64;
     for parts in 1..=5 {
         if only > 0 && only != parts {
             continue;
         }
         for (loose, slack) in [(0.6, 0.2), (0.3, 0.05)] {
-            let (mut found, mut made, mut number) = (0, 0, 0_u64);
+            let (mut found, mut made, mut number) = (0, 0, from);
             let (mut times, mut misses, mut tight) = (Vec::new(), Vec::new(), 0.0);
-            while made < cases && number < 10 * cases {
+            while made < cases && number < from + 10 * cases {
                 number += 1;
                 let Some(case) = piped::piped(number, parts, loose, slack) else {
                     continue;
@@ -171,7 +172,7 @@ fn tubes_table() {
 fn laying_table() {
     let never = || false;
     let only = from_env("PARTS", 0.0) as usize;
-    for parts in (1..=4).filter(|&p| only == 0 || p == only) {
+    for parts in (1..=5).filter(|&p| only == 0 || p == only) {
         for (loose, slack) in [(0.6, 0.2), (0.3, 0.05)] {
             let mut made = 0;
             let (mut quick, mut slow, mut spent) = (0, 0, [0.0; 2]);

@@ -8,6 +8,7 @@ pub(crate) mod contact;
 mod descent;
 mod hull;
 mod lanes;
+mod leads;
 pub(crate) mod lp;
 mod model;
 mod nearly;
@@ -15,6 +16,7 @@ mod polish;
 pub(crate) mod rng;
 mod seeds;
 mod system;
+mod tried;
 mod witness;
 
 use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
@@ -38,6 +40,7 @@ use nearly::Nearly;
 use polish::polish;
 use rng::Rng;
 use seeds::{Seats, blame_of, point_spouts};
+use tried::Tried;
 
 /// Starts a round.
 const STARTS: usize = 16;
@@ -191,6 +194,7 @@ pub fn search(
     let seats = Seats::new(&models[0], plumbing);
     let mut pool: Vec<Run> = Vec::new();
     let mut nearly = Nearly::default();
+    let mut tried = Tried::default();
     let mut best: Option<Best> = None;
     let mut starts = 0;
     let mut cut_short = false;
@@ -215,6 +219,7 @@ pub fn search(
             anew += epoch as usize;
             pool.clear();
             nearly.clear();
+            tried.clear();
         }
         let runs: Vec<Run> = (0..STARTS)
             .into_par_iter()
@@ -240,7 +245,9 @@ pub fn search(
         starts += runs.len();
         let mut runs = runs;
         let thorough = round % THOROUGH_EVERY == THOROUGH_EVERY - 1;
-        let found = polish_near(&models, &queries, plumbing, &mut runs, thorough, &over);
+        let found = polish_near(
+            &models, &queries, plumbing, &mut runs, &tried, thorough, &over,
+        );
         if let Some((poses, tubes)) = found {
             let outcome = close(cavity, stack, &poses, tubes, starts);
             if outcome.certificate.as_ref().is_some_and(Certificate::fits) {
@@ -259,6 +266,7 @@ pub fn search(
                 best = Some(new);
             }
         }
+        tried.keep(&runs);
         nearly.keep(&runs);
         keep_best(&mut pool, runs);
     }
@@ -376,10 +384,15 @@ fn polish_near(
     queries: &MeshQueries,
     plumbing: Option<&Plumbing>,
     runs: &mut [Run],
+    tried: &Tried,
     thorough: bool,
     over: &(dyn Fn() -> bool + Sync),
 ) -> Option<(Vec<Pose>, Vec<Tube>)> {
-    let mut near: Vec<&mut Run> = runs.iter_mut().filter(|r| r.closer.is_some()).collect();
+    let worth = |r: &&mut Run| {
+        let enough = |c: &(f64, Vec<Pose>)| tried.enough(r.lane, &c.1);
+        r.closer.as_ref().is_some_and(|c| !enough(c))
+    };
+    let mut near: Vec<&mut Run> = runs.iter_mut().filter(worth).collect();
     near.sort_by(|a, b| a.before(b));
     near.truncate(if plumbing.is_some() {
         POLISHED_PIPED

@@ -10,6 +10,7 @@ use crate::stack::pose::Pose;
 
 use super::contact::{Block, Contact, contact};
 use super::hull::{self, Hull, Shape};
+use super::leads::{apart_mm, beginning, lead};
 use super::system::{Share, System};
 
 /// Spacing of the points on a part's faces, mm. Wider: a bulge of the wall between points is
@@ -38,8 +39,12 @@ pub struct Body {
     /// Room beside a part rather than the part.
     pub zone: bool,
     pub may_share: bool,
-    coarse: Vec<(Vector, f64)>,
-    fine: Vec<(Vector, f64)>,
+    /// The radius of a tube of which this is the beginning's middle line, mm.
+    pub rod_mm: Option<f64>,
+    /// The beginning of a tube, or the lane before it.
+    pub lead: bool,
+    pub coarse: Vec<(Vector, f64)>,
+    pub fine: Vec<(Vector, f64)>,
 }
 
 impl Body {
@@ -115,6 +120,8 @@ impl<'a> Model<'a> {
                 half: p.half_mm(),
                 wall_need: stack.wall_clearance_mm,
                 zone: false,
+                rod_mm: None,
+                lead: false,
                 may_share: false,
                 coarse: felt(SPACING_MM),
                 fine: felt(FINE_SPACING_MM),
@@ -136,21 +143,24 @@ impl<'a> Model<'a> {
                     half: z.half,
                     wall_need: lead.unwrap_or(0.0),
                     zone: true,
+                    rod_mm: None,
+                    lead: z.lead,
                     may_share: !z.solid,
                     coarse: face_points(z.half, SPACING_MM, false),
                     fine: face_points(z.half, FINE_SPACING_MM, false),
                 });
                 hulls.push(None);
             }
+            if let Some(rod) = beginning(stack, part) {
+                bodies.push(rod);
+                hulls.push(None);
+            }
         }
         let mut pairs = Vec::new();
         for i in 0..bodies.len() {
             for j in i + 1..bodies.len() {
-                let (a, b) = (&bodies[i], &bodies[j]);
-                if a.part != b.part && !(a.may_share && b.may_share) {
-                    let both = !a.zone && !b.zone;
-                    pairs.push((i, j, if both { stack.clearance_mm } else { 0.0 }));
-                }
+                let apart = apart_mm(stack, &bodies[i], &bodies[j]);
+                pairs.extend(apart.map(|need| (i, j, need)));
             }
         }
         let radius = stack
@@ -447,27 +457,6 @@ pub fn block(body: &Body, pose: &Pose, grown: f64) -> Block {
         turn: pose.turn,
         half: body.half.map(|h| h * grown),
     }
-}
-
-/// The beginning of a part's tube, a little slimmer than the tube: half its width long, or
-/// `lane_mm`, whichever is more.
-fn lead(stack: &Stack, part: usize, lane_mm: f64) -> Option<Zone> {
-    let (at, way) = stack.parts[part].spout_end()?;
-    let radius = stack.bore_of(part)?.outer_mm / 2.0;
-    let half = radius.max(lane_mm) / 2.0;
-    Some(Zone {
-        middle: at + way * half,
-        half: [0, 1, 2].map(|k| {
-            if way[k] == 0.0 {
-                radius * 0.5_f64.sqrt()
-            } else {
-                half
-            }
-        }),
-        solid: true,
-        round: None,
-        lead: true,
-    })
 }
 
 /// A lattice on the faces, corners and edges included; a seated part's +z side is left out but
