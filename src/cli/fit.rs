@@ -95,6 +95,7 @@ fn read_room(args: &Fit) -> Result<(Room, FitTrace), Failure> {
         order: args.order.clone(),
         inputs,
         effort,
+        plan: room.plan(),
     };
     Ok((room, trace))
 }

@@ -11,7 +11,7 @@ use crate::intake::named_side;
 use crate::limits::{Limits, rows};
 use crate::mesh::{Mesh, MeshQueries, Topology};
 use crate::read::{ReadOptions, Scan, Unit, read_file};
-use crate::report::{FileUsed, shown};
+use crate::report::{FileUsed, PlanReport, plan_report, shown};
 use crate::shell::{Impression, Lid, Material, Plan, Shell, build};
 use crate::soundness::{self, Soundness};
 use crate::stack::{Cavity, Faceplate, Remake, ShellChange, axis_end};
@@ -38,6 +38,63 @@ impl Room {
     /// The canal of the scan that the cavity was made of.
     pub(super) fn canal(&self) -> Option<&Canal> {
         self.maker.as_ref().map(|m| &m.canal)
+    }
+}
+
+/// A scan that was measured and vetted, and the plan that its shell is to be made by.
+pub(super) struct Measured {
+    maker: Maker,
+    name: String,
+    input: FileUsed,
+}
+
+impl Measured {
+    pub(super) fn read(
+        shape: &Shape,
+        limits: Limits,
+        unit: Option<Unit>,
+        path: &Path,
+    ) -> Result<Self, Failure> {
+        let plan = plan_of(shape, &limits)?;
+        plan.check()
+            .map_err(|e| Failure::new(e.to_string(), "mend that option"))?;
+        let options = ReadOptions {
+            unit,
+            ..ReadOptions::default()
+        };
+        let scan = read_file(path, &options)?;
+        let input = used(path, &scan);
+        let name = shown(&path.to_string_lossy());
+        let maker = Maker::measure(scan, plan, limits)
+            .map_err(|why| Failure::new(format!("{name}: cannot tell: {why}"), SEE_VET))?;
+        Ok(Self { maker, name, input })
+    }
+
+    /// The scan's verdict, and that in the words of `vet`.
+    pub(super) fn vetted(&self) -> (Verdict, String) {
+        (self.maker.vetted.verdict, self.maker.vetted.words())
+    }
+
+    /// The cavity of the shell that is made of it.
+    pub(super) fn room(self) -> Result<Room, Failure> {
+        let Self { maker, name, input } = self;
+        let began = Instant::now();
+        let shell = build(&maker.impression(), &maker.plan)
+            .map_err(|e| Failure::new(format!("{name}: cannot tell or make: {e}"), e.help()))?;
+        let cavity = maker.cavity(&shell).map_err(|why| {
+            Failure::new(
+                format!("{name}: {why}"),
+                "make the wall thinner, or raise the faceplate",
+            )
+        })?;
+        Ok(Room {
+            cavity,
+            scan_verdict: maker.scan_verdict(),
+            notes: notes(&shell),
+            input,
+            made_in_s: began.elapsed().as_secs_f64(),
+            maker: Some(maker),
+        })
     }
 }
 
@@ -104,50 +161,12 @@ impl Room {
             .limits
             .as_deref()
             .map_or_else(|| Ok(Limits::default()), Limits::read)?;
-        Self::from_scan(&args.shape, limits, args.unit.map(Into::into), path)
+        Measured::read(&args.shape, limits, args.unit.map(Into::into), path)?.room()
     }
 
-    /// The cavity of the shell that is made of a scan.
-    pub(super) fn from_scan(
-        shape: &Shape,
-        limits: Limits,
-        unit: Option<Unit>,
-        path: &Path,
-    ) -> Result<Self, Failure> {
-        let plan = plan_of(shape, &limits)?;
-        plan.check()
-            .map_err(|e| Failure::new(e.to_string(), "mend that option"))?;
-        let options = ReadOptions {
-            unit,
-            ..ReadOptions::default()
-        };
-        let scan = read_file(path, &options)?;
-        let input = used(path, &scan);
-        let name = shown(&path.to_string_lossy());
-        let maker = Maker::measure(scan, plan, limits)
-            .map_err(|why| Failure::new(format!("{name}: cannot tell: {why}"), SEE_VET))?;
-        let began = Instant::now();
-        let shell = build(&maker.impression(), &maker.plan)
-            .map_err(|e| Failure::new(format!("{name}: cannot tell or make: {e}"), e.help()))?;
-        let cavity = maker.cavity(&shell).map_err(|why| {
-            Failure::new(
-                format!("{name}: {why}"),
-                "make the wall thinner, or raise the faceplate",
-            )
-        })?;
-        Ok(Self {
-            cavity,
-            scan_verdict: maker.scan_verdict(),
-            notes: notes(&shell),
-            input,
-            made_in_s: began.elapsed().as_secs_f64(),
-            maker: Some(maker),
-        })
-    }
-
-    /// What vetting said of the scan, where the room is of one.
-    pub(super) fn vetted(&self) -> Option<Verdict> {
-        self.maker.as_ref().map(|m| m.vetted.verdict)
+    /// What the shell was made by, where the room is that of a shell.
+    pub(super) fn plan(&self) -> Option<PlanReport> {
+        self.maker.as_ref().map(|m| plan_report(&m.plan))
     }
 
     /// Changed shells, where the room is that of a shell.

@@ -11,11 +11,11 @@ use crate::checks::Verdict as ScanVerdict;
 use crate::intake::scans_in;
 use crate::limits::Limits;
 use crate::report::study::{EarAnswer, EarReport, StudySettings, study, study_csv, study_text};
-use crate::report::{FileUsed, Finite, document};
+use crate::report::{FileUsed, Finite, document, plan_report};
 use crate::stack::{Depth, FitOptions, Stack, fit_in, read_stack};
 
 use super::args::Study as Args;
-use super::room::Room;
+use super::room::Measured;
 use super::shell::{file_used, plan_of};
 use super::vet::{Progress, deliver, is_stdout, refuse_outputs};
 use super::{Ending, Failure, print, threads};
@@ -26,6 +26,12 @@ pub(super) fn run(args: &Args) -> Result<Ending, Failure> {
         return Err(Failure::new(fact, "give a number of seconds over 0"));
     }
     let scans = all_scans(&args.scans)?;
+    if let Some(path) = scans.iter().find(|p| is_toml(p)) {
+        return Err(Failure::new(
+            format!("{}: that is no scan", path.display()),
+            "say `--stack` before each stack",
+        ));
+    }
     refuse_clashes(args, &scans)?;
     let limits = (args.limits.as_deref()).map_or_else(|| Ok(Limits::default()), Limits::read)?;
     let stacks = (args.stacks.iter())
@@ -42,10 +48,20 @@ pub(super) fn run(args: &Args) -> Result<Ending, Failure> {
     let pool = threads(args.jobs)?;
     let ears = pool.install(|| {
         let progress = Progress::new(if args.quiet { 1 } else { scans.len() });
-        let mut ears = Vec::new();
+        let mut ears: Vec<EarReport> = Vec::new();
         for path in &scans {
             if stop.load(Ordering::Relaxed) {
                 break;
+            }
+            let sha256 = file_used(path).ok().map(|f| f.sha256);
+            let same = ears.iter().find(|e| sha256.is_some() && e.sha256 == sha256);
+            if let Some(same) = same.map(|e| e.path.clone()) {
+                // One ear counts once, by whatever names it lies there.
+                ears.push(EarReport {
+                    not_asked: Some(format!("the same bytes as {same}")),
+                    ..unasked(path)
+                });
+                continue;
             }
             let asked = || ear(args, &limits, &stacks, path, &stop);
             // A fault of the program with one ear is no reason to lose the others.
@@ -62,6 +78,7 @@ pub(super) fn run(args: &Args) -> Result<Ending, Failure> {
         seconds: Finite(args.seconds),
         seed: args.seed,
         effort: args.effort as usize,
+        plan: plan_report(&plan),
         plan_from: args.shape.plan.as_deref().map(file_used).transpose()?,
         limits_from: args.limits.as_deref().map(file_used).transpose()?,
         stopped: stop.load(Ordering::Relaxed),
@@ -96,6 +113,11 @@ fn ending(ear: &EarReport) -> Ending {
         .map(of)
         .max()
         .unwrap_or(Ending::CannotTell)
+}
+
+fn is_toml(path: &Path) -> bool {
+    path.extension()
+        .is_some_and(|e| e.eq_ignore_ascii_case("toml"))
 }
 
 /// Files as named, and those within folders.
@@ -141,23 +163,30 @@ fn ear(
     stop: &AtomicBool,
 ) -> EarReport {
     let mut report = unasked(path);
-    let room = match Room::from_scan(&args.shape, limits.clone(), args.unit.map(Into::into), path) {
-        Ok(room) => room,
+    let unit = args.unit.map(Into::into);
+    let name = format!("{}: ", path.display());
+    let why = |failure: Failure| Some(failure.fact.replace(&name, ""));
+    let scan = match Measured::read(&args.shape, limits.clone(), unit, path) {
+        Ok(scan) => scan,
         Err(failure) => {
-            report.not_asked = Some(failure.fact.replace(&format!("{}: ", path.display()), ""));
+            report.not_asked = why(failure);
             return report;
         }
     };
-    report.scan_verdict.clone_from(&room.scan_verdict);
-    report.cavity_mm3 = Some(Finite(room.cavity.volume_mm3()));
-    if !matches!(
-        room.vetted(),
-        Some(ScanVerdict::Design | ScanVerdict::Repair)
-    ) {
-        let said = report.scan_verdict.as_deref().unwrap_or("cannot tell");
+    let (verdict, said) = scan.vetted();
+    report.scan_verdict = (verdict != ScanVerdict::Design).then(|| said.clone());
+    if !matches!(verdict, ScanVerdict::Design | ScanVerdict::Repair) {
         report.not_asked = Some(format!("the scan's verdict: {said}"));
         return report;
     }
+    let room = match scan.room() {
+        Ok(room) => room,
+        Err(failure) => {
+            report.not_asked = why(failure);
+            return report;
+        }
+    };
+    report.cavity_mm3 = Some(Finite(room.cavity.volume_mm3()));
     let depth = Depth::new(&room.cavity);
     for (stack, _) in stacks {
         let began = Instant::now();

@@ -84,7 +84,9 @@ impl ReadError {
         match self.trouble {
             Trouble::NotFound => "check the name and the folder",
             Trouble::NoPermission => "give yourself the right to read the file, or copy it",
-            Trouble::NotAFile => "name a mesh file itself; save what comes through a pipe first",
+            Trouble::NotAFile => {
+                "name a mesh file itself (a folder goes to `secondbend intake`); save what comes through a pipe first"
+            }
             Trouble::Unreadable => "copy the file to a local disk and try again",
             Trouble::Empty => "export or copy the scan again",
             Trouble::TooLarge => "reduce the mesh before export, or raise the cap on purpose",

@@ -29,6 +29,7 @@ pub use offset::{
     offset_json, offset_text,
 };
 pub use schema::{schema, schemas};
+pub(crate) use shell::plan_report;
 pub use shell::{
     FaceplateReport, FileUsed, MadeBoreReport, NoteReport, PlanReport, RimReport, SHELL_SCHEMA,
     ShellFigures, ShellReport, ShellSources, UseWord, shell, shell_json, shell_text, shell_unasked,

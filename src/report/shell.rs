@@ -325,7 +325,33 @@ fn note(caution: &Caution) -> NoteReport {
     }
 }
 
-fn plan_report(plan: &Plan) -> PlanReport {
+impl PlanReport {
+    /// What decides how much room a shell has, in a line.
+    #[must_use]
+    pub fn brief(&self) -> String {
+        const TOLD: [(&str, &str, &str); 7] = [
+            ("wall", "body_mm", "wall {} mm"),
+            ("wall", "canal_mm", "in the canal {} mm"),
+            ("cut", "past", "canal cut past {}"),
+            ("cut", "by_mm", "by {} mm"),
+            ("faceplate", "height_mm", "faceplate at {} mm"),
+            ("faceplate", "raise_mm", "faceplate raised by {} mm"),
+            ("faceplate", "lid", "{}"),
+        ];
+        let told = TOLD.iter().filter_map(|(table, key, says)| {
+            let value = match self.tables.get(*table)?.get(*key)? {
+                Setting::Number(x) => x.to_string(),
+                Setting::Word(word) => word.clone(),
+                _ => return None,
+            };
+            Some(says.replace("{}", &value))
+        });
+        told.collect::<Vec<_>>().join(", ")
+    }
+}
+
+/// All of a plan, by table and key.
+pub(crate) fn plan_report(plan: &Plan) -> PlanReport {
     let mut tables: BTreeMap<String, BTreeMap<String, Setting>> = BTreeMap::new();
     let mut put = |key: &str, value: Setting| {
         let (table, name) = key.split_once('.').unwrap_or(("", key));
@@ -439,6 +465,12 @@ pub fn scan_alone(report: &ShellReport) -> bool {
         .all(|c| c.id == SCAN_UNFIT)
 }
 
+/// Is the scan at fault?
+pub fn scan_breaks(report: &ShellReport) -> bool {
+    let at_fault = |c: &CheckReport| c.id == SCAN_UNFIT && c.outcome == Outcome::Breaks;
+    report.checks.iter().any(at_fault)
+}
+
 /// The report as text, 80 columns, with colour.
 #[must_use]
 pub fn shell_text(report: &ShellReport) -> String {
@@ -447,6 +479,7 @@ pub fn shell_text(report: &ShellReport) -> String {
     let verdict = match report.outcome {
         Outcome::Holds => "made, nothing breaks",
         Outcome::Breaks if scan_alone(report) => "made, but the scan is unfit",
+        Outcome::Breaks if scan_breaks(report) => "made, but the scan is unfit, and so is the plan",
         Outcome::Breaks => "made, but mend the plan before printing",
         Outcome::CannotTell => "made, but not everything can be told",
     };

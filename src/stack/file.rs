@@ -428,7 +428,7 @@ impl<'t, 'a> Fields<'t, 'a> {
             self.fault(
                 key,
                 format!("{key} is no list of {N} lengths"),
-                "in mm, in [ ]",
+                "in mm, in [ ], with a point before the decimals: [7.9, 4.1, 2.8]",
             )
         };
         let list = value.get_ref().as_array().ok_or_else(wrong)?;

@@ -13,11 +13,11 @@ pub(crate) const OF_TUBES: [MarginKind; 5] = [
     MarginKind::Web,
 ];
 
-/// The tightest margin of a kind, in words. Bores ask for radii of their own: the least need not be the
-/// tightest.
+/// The tightest margin of a kind, in words. Bores ask for widths and radii of their own, and a tube less of its own
+/// part: the least need not be the tightest.
 pub(crate) fn tightest_words(kind: MarginKind) -> String {
     match kind {
-        MarginKind::Bend => "bend radius of a tube nearest to what is asked".to_owned(),
+        kind if OF_TUBES.contains(&kind) => format!("{}, nearest to what is asked", kind.words()),
         _ => format!("least {}", kind.words()),
     }
 }

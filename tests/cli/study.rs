@@ -41,6 +41,7 @@ fn shares_are_of_the_ears_that_could_be_asked() {
     )
     .expect("copied");
     fs::write(dir.path().join("tray/c.stl"), "no mesh").expect("written");
+    fs::copy(dir.path().join("tray/a.stl"), dir.path().join("tray/d.stl")).expect("copied");
     let viola = sample("PIT-0413-viola-left.stl");
     let typed = [
         "study",
@@ -61,11 +62,21 @@ fn shares_are_of_the_ears_that_could_be_asked() {
     let ran = run(dir.path(), &typed);
     assert_eq!(code(&ran), 2, "{}", err(&ran));
     let text = out(&ran);
-    assert!(text.starts_with("fits 2 of 2 ears: small\n"), "{text}");
-    assert!(text.contains("fits 0 of 2 ears: long"), "{text}");
-    assert!(text.contains("low: diagonal (proven) (2 ears)"), "{text}");
+    assert!(
+        text.starts_with("fits 2 of 2 ears asked (4 left out): small\n"),
+        "{text}"
+    );
+    assert!(
+        text.contains("fits 0 of 2 ears asked (4 left out): long"),
+        "{text}"
+    );
+    assert!(
+        text.contains("proven       low: diagonal (2 ears)"),
+        "{text}"
+    );
     assert!(text.contains("hole-in-seal-zone"), "{text}");
     assert!(text.contains("there is no such file"), "{text}");
+    assert!(text.contains("the same bytes as tray/a.stl"), "{text}");
     for line in text.lines().filter(|l| !l.contains('/')) {
         assert!(line.chars().count() <= 80, "{line}");
     }
@@ -83,9 +94,9 @@ fn shares_are_of_the_ears_that_could_be_asked() {
     assert!((low - 0.025_f64.sqrt()).abs() < 1e-12, "{low}");
     let ears = study["ears"].as_array().expect("ears");
     let asked = ears.iter().filter(|e| e["not_asked"].is_null()).count();
-    assert_eq!((ears.len(), asked), (5, 2));
+    assert_eq!((ears.len(), asked), (6, 2));
     let lines = fs::read_to_string(dir.path().join("study.csv")).expect("the table");
-    assert_eq!(lines.lines().count(), 1 + 5 * 2, "{lines}");
+    assert_eq!(lines.lines().count(), 1 + 6 * 2, "{lines}");
 }
 
 #[test]
@@ -104,6 +115,15 @@ fn what_is_wrong_for_every_ear_is_one_error() {
     fails(
         &["--stack", "small.toml", "--json", "small.toml"],
         "small.toml",
+    );
+    let two = run(
+        dir.path(),
+        &["study", &oboe, "more.toml", "--stack", "small.toml"],
+    );
+    assert!(
+        err(&two).contains("say `--stack` before each stack"),
+        "{}",
+        err(&two)
     );
     fs::create_dir(dir.path().join("empty")).expect("made");
     let ran = run(dir.path(), &["study", "empty", "--stack", "small.toml"]);

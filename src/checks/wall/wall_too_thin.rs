@@ -83,7 +83,7 @@ fn run(facts: &WallFacts, limits: &Limits) -> Answer {
                 let advice = if scan {
                     "mend the scan there and make the shell anew"
                 } else {
-                    "thicken the wall there before printing"
+                    thicken(facts)
                 };
                 Answer::breaks(Verdict::Repair, says, advice)
                     .and(&some.map(|s| s.0).unwrap_or_default())
@@ -97,3 +97,17 @@ fn run(facts: &WallFacts, limits: &Limits) -> Answer {
     };
     answer.value(value, "mm").limit(bar).findings(findings)
 }
+
+/// What to do where nothing tells why it is thin. In a wedge the wall is thin however thick it is made.
+fn thicken(facts: &WallFacts) -> &'static str {
+    let wedge = |turn_deg: f64| turn_deg >= WEDGE_TURN_DEG;
+    if facts.wall.edges.iter().any(|e| wedge(e.turn_deg)) {
+        "thicken the wall there before printing; where it runs out to an edge of 60 deg or less (told with the \
+         wall's figures) that does not help: there the shell is to be cut less aslant"
+    } else {
+        "thicken the wall there before printing"
+    }
+}
+
+/// The turn of an edge whose wedge has 60 degrees or less.
+const WEDGE_TURN_DEG: f64 = 120.0;

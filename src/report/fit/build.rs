@@ -4,7 +4,7 @@ use super::model::*;
 use crate::checks::Outcome;
 use crate::mesh::Point;
 use crate::report::model::xyz;
-use crate::report::{CAUTION, FileUsed, Finite, Tool};
+use crate::report::{CAUTION, FileUsed, Finite, PlanReport, Tool};
 use crate::stack::certificate::{Certificate, Margin, MarginKind, TOLERANCE_MM};
 use crate::stack::{
     Blocker, Cavity, FitAnswer, Help, Helps, NotTried, Placement, Stack, Untried, Verdict,
@@ -20,6 +20,8 @@ pub struct FitTrace {
     pub inputs: Vec<FileUsed>,
     /// Seed and effort, in words; `None` where nothing was searched.
     pub effort: Option<String>,
+    /// What the shell was made by, all of it; `None` where the cavity was given.
+    pub plan: Option<PlanReport>,
 }
 
 fn tool() -> Tool {
@@ -51,6 +53,7 @@ pub fn fit(
             Verdict::NotFound => Outcome::CannotTell,
         },
         fit: figures(cavity, stack, answer, helps, seconds),
+        plan: trace.plan.clone(),
         caution: CAUTION.to_owned(),
     }
 }
@@ -80,6 +83,10 @@ fn figures(
             guessed_by: answer.tip_guess.map(|g| g.name().to_owned()),
         }),
         margins: answer.certificate.as_ref().map(margins),
+        tightest: answer
+            .certificate
+            .as_ref()
+            .map_or_else(Vec::new, |c| rows_of(stack, c)),
         proof: proof(stack, &answer.verdict),
         blocker: answer.blocker.as_ref().map(|b| blocker(stack, b)),
         helps: helps.tried.iter().map(help).collect(),
@@ -126,7 +133,7 @@ fn margins(certificate: &Certificate) -> MarginFigures {
         worst_tube_part_mm: least(MarginKind::TubePart),
         least_bend_radius_mm: least(MarginKind::Bend),
         least_web_mm: least(MarginKind::Web),
-        least_spare_mm: finite(certificate.least_spare_mm()),
+        least_spare_mm: finite(certificate.worst().map(Margin::spare_mm)),
     }
 }
 
@@ -216,7 +223,8 @@ pub fn verified(
         verify: VerifyFigures {
             holds,
             margins: margins(certificate),
-            short: short.map(|m| too_short(stack, m)).collect(),
+            tightest: rows_of(stack, certificate),
+            short: short.map(|m| row(stack, m)).collect(),
             unlaid: owned(stack.names(&certificate.unlaid)),
             not_judged: end_not_judged(stack, cavity.tip).map(str::to_owned),
         },
@@ -224,8 +232,20 @@ pub fn verified(
     }
 }
 
-fn too_short(stack: &Stack, m: &Margin) -> ShortFigures {
-    ShortFigures {
+/// The margin of each kind with the least to spare.
+pub(super) fn tightest(certificate: &Certificate) -> Vec<&Margin> {
+    let each = MarginKind::ALL.iter();
+    let each = each.filter_map(|&k| certificate.tightest(k));
+    each.filter(|m| m.have.0.is_finite()).collect()
+}
+
+fn rows_of(stack: &Stack, certificate: &Certificate) -> Vec<MarginRow> {
+    let each = tightest(certificate).into_iter();
+    each.map(|m| row(stack, m)).collect()
+}
+
+fn row(stack: &Stack, m: &Margin) -> MarginRow {
+    MarginRow {
         margin: m.kind.words().to_owned(),
         parts: owned(stack.names(&m.parts)),
         have_mm: Some(m.have.0).filter(|x| x.is_finite()).map(Finite),

@@ -5,7 +5,7 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use crate::checks::Outcome;
-use crate::report::{FileUsed, Finite, Tool, Xyz};
+use crate::report::{FileUsed, Finite, PlanReport, Tool, Xyz};
 
 /// Name of the schema that [`FitReport`] follows.
 pub const FIT_SCHEMA: &str = "secondbend.fit/1";
@@ -30,6 +30,8 @@ pub struct FitReport {
     pub outcome: Outcome,
     /// The answer with its evidence.
     pub fit: FitFigures,
+    /// What the shell was made by, all of it; `null` where the cavity was given.
+    pub plan: Option<PlanReport>,
     /// What the report is not.
     pub caution: String,
 }
@@ -55,6 +57,9 @@ pub struct FitFigures {
     pub tip: Option<TipFigures>,
     /// The placement's margins; `null` where there is no placement.
     pub margins: Option<MarginFigures>,
+    /// The margin of each kind that is nearest to what is asked of it: where bores ask for different widths, not
+    /// always the least.
+    pub tightest: Vec<MarginRow>,
     /// The proof, where it cannot fit.
     pub proof: Option<ProofFigures>,
     /// What is most in the way of the nearest placement.
@@ -115,7 +120,7 @@ pub struct TipFigures {
     pub guessed_by: Option<String>,
 }
 
-/// The least of each kind of margin; `null` where there is none of that kind.
+/// The least of each kind of margin, whatever is asked of it; `null` where there is none of that kind.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct MarginFigures {
     /// Least distance between two parts.
@@ -235,17 +240,19 @@ pub struct VerifyFigures {
     pub holds: bool,
     /// The least of each kind.
     pub margins: MarginFigures,
+    /// The margin of each kind that is nearest to what is asked of it.
+    pub tightest: Vec<MarginRow>,
     /// Margins that are short.
-    pub short: Vec<ShortFigures>,
+    pub short: Vec<MarginRow>,
     /// Parts that lead to a bore and have no tube.
     pub unlaid: Vec<String>,
     /// What was not judged, in words; `null` where all was.
     pub not_judged: Option<String>,
 }
 
-/// A margin that is short.
+/// One margin.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
-pub struct ShortFigures {
+pub struct MarginRow {
     /// What was measured.
     pub margin: String,
     /// Whose: one part, or two.

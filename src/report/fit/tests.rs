@@ -17,6 +17,7 @@ fn trace() -> FitTrace {
             sha256: "ab".repeat(32),
         }],
         effort: Some("seed 1, effort 20".to_owned()),
+        plan: None,
     }
 }
 

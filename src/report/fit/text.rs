@@ -3,7 +3,7 @@
 
 use std::fmt::Write;
 
-use super::build::FitTrace;
+use super::build::{FitTrace, tightest};
 use crate::checks::{Outcome, number};
 use crate::limits::wrapped;
 use crate::report::text::{INDENT, WIDTH, labelled, outcome_style, shown};
@@ -96,8 +96,9 @@ fn because(stack: &Stack, answer: &FitAnswer) -> String {
             )
         }
         Verdict::NotFound => format!(
-            "no placement in {} starts, and no proof that there is none",
-            answer.starts
+            "no placement in {} start{}, and no proof that there is none",
+            answer.starts,
+            if answer.starts == 1 { "" } else { "s" }
         ),
     }
 }
@@ -133,13 +134,6 @@ fn filling(out: &mut String, cavity: &Cavity, stack: &Stack) {
     labelled(out, "stack", &says);
 }
 
-/// The margin of each kind with the least to spare.
-fn tightest(certificate: &Certificate) -> Vec<&Margin> {
-    let each = MarginKind::ALL.iter();
-    let each = each.filter_map(|&k| certificate.tightest(k));
-    each.filter(|m| m.have.0.is_finite()).collect()
-}
-
 /// Margins with whose they are, one a line.
 fn rows(out: &mut String, label: &str, stack: &Stack, margins: &[&Margin]) {
     let [what, have, need] = COLUMNS;
@@ -154,11 +148,7 @@ fn rows(out: &mut String, label: &str, stack: &Stack, margins: &[&Margin]) {
         // Kept as minus what they are off.
         let off = matches!(m.kind, MarginKind::Seat | MarginKind::TubeEnds);
         let mm = if off { (-m.have.0).max(0.0) } else { m.have.0 };
-        let asked = if off {
-            "none".to_owned()
-        } else {
-            format!("{:.2}", m.need.0)
-        };
+        let asked = format!("{:.2}", m.need.0);
         let row = format!(
             "{lead}{:what$}{:>have$}{asked:>need$}  {}",
             m.kind.label(),
@@ -178,7 +168,9 @@ fn rounded(mm: f64, need_mm: f64, off: bool) -> String {
     } else {
         3
     };
-    format!("{:.digits$}", mm + 0.0)
+    // No minus before nothing.
+    let scale = 10_f64.powi(digits as i32);
+    format!("{:.digits$}", (mm * scale).round() / scale + 0.0)
 }
 
 fn in_the_way(stack: &Stack, b: &Blocker) -> String {
@@ -213,6 +205,9 @@ fn traced(out: &mut String, stack: &Stack, trace: &FitTrace) {
         stack.clearance_mm, stack.wall_clearance_mm, stack.web_mm
     );
     labelled(out, "asked", &asked);
+    if let Some(plan) = &trace.plan {
+        labelled(out, "shell by", &plan.brief());
+    }
     for FileUsed { path, sha256 } in &trace.inputs {
         labelled(out, "file", &format!("{}: sha256 {sha256}", shown(path)));
     }
@@ -220,6 +215,13 @@ fn traced(out: &mut String, stack: &Stack, trace: &FitTrace) {
     let made = format!("{} {}", env!("CARGO_PKG_NAME"), env!("CARGO_PKG_VERSION"));
     labelled(out, "made by", &effort.fold(made, |made, e| made + &e));
     labelled(out, "caution", CAUTION);
+}
+
+/// The parts that belong on a faceplate where none is known.
+fn lidless<'s>(cavity: &Cavity, stack: &'s Stack) -> Vec<&'s str> {
+    let on_it = stack.parts.iter().filter(|p| p.on_faceplate);
+    let on_it = on_it.filter(|_| cavity.faceplate.is_none());
+    on_it.map(|p| p.name.as_str()).collect()
 }
 
 /// What a placement that was measured again comes to: what fails; where nothing does, the tightest margin of
@@ -233,6 +235,11 @@ pub fn verify_text(
 ) -> String {
     let mut out = String::new();
     let (outcome, words, because) = match (certificate.fits(), certificate.holds()) {
+        (true, _) if end_not_judged(stack, cavity.tip).is_some() => (
+            Outcome::Holds,
+            "holds",
+            "every margin that was judged reaches what is asked of it",
+        ),
         (true, _) => (
             Outcome::Holds,
             "holds",
@@ -265,6 +272,14 @@ pub fn verify_text(
     }
     if let Some(says) = end_not_judged(stack, cavity.tip) {
         labelled(&mut out, "note", says);
+    }
+    for name in lidless(cavity, stack) {
+        let says = format!(
+            "{} belongs on the faceplate, but this cavity has none known: it is judged as if it stood free; name \
+             the scan, and its shell's faceplate is known",
+            shown(name)
+        );
+        labelled(&mut out, "note", &says);
     }
     traced(&mut out, stack, trace);
     out

@@ -12,7 +12,7 @@ use crate::canal::Canal;
 use crate::checks::{Outcome, figure, number};
 use crate::limits::{Limits, Setting, rows};
 use crate::mesh::Mesh;
-use crate::report::shell::scan_alone;
+use crate::report::shell::{scan_alone, scan_breaks};
 use crate::report::{MadeBoreReport, ShellReport, UseWord, shell_unasked, shown};
 use crate::shell::Shell;
 use crate::shell::wall::Wall;
@@ -277,6 +277,7 @@ fn headline(report: &ShellReport) -> Headline {
     let words = match report.outcome {
         Outcome::Holds => "made, nothing breaks",
         Outcome::Breaks if scan_alone(report) => "made, but the scan is unfit",
+        Outcome::Breaks if scan_breaks(report) => "made, but scan and plan are unfit",
         Outcome::Breaks => "made, but mend the plan",
         Outcome::CannotTell => "made, not all can be told",
     };

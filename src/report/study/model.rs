@@ -3,7 +3,7 @@
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use crate::report::{FileUsed, Finite, Tool};
+use crate::report::{FileUsed, Finite, PlanReport, Tool};
 
 /// Name of the schema that [`StudyReport`] follows.
 pub const STUDY_SCHEMA: &str = "secondbend.study/1";
@@ -46,13 +46,18 @@ pub struct StackShare {
     pub share_of_these: Option<[Finite; 2]>,
     /// 95 % interval of the share of all ears that those asked are a chance draw of (Clopper, Pearson 1934).
     pub share_of_all: Option<[Finite; 2]>,
-    /// What keeps it out of the rest, most frequent first.
+    /// Answers of "not found" whose search was cut short: more seconds may find more.
+    pub cut_short: usize,
+    /// What is proven to keep it out, and what is in the way of the nearest placements found; most frequent first.
     pub limits: Vec<LimitedBy>,
 }
 
-/// What keeps a stack out, and of how many ears.
+/// What is in the way of a stack, and in how many ears.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 pub struct LimitedBy {
+    /// Is it proven to keep the stack out? Else it is in the way of the nearest placement that was found, and
+    /// another may have something else in its way, or nothing.
+    pub proven: bool,
     /// In words.
     pub what: String,
     /// Ears.
@@ -66,7 +71,7 @@ pub struct EarReport {
     pub path: String,
     /// SHA-256 of its bytes; `null` where it could not be read.
     pub sha256: Option<String>,
-    /// What vetting says of it, where that is not to design on it.
+    /// What vetting says of it, where that is not to design on it; `null` too where it could not be vetted.
     pub scan_verdict: Option<String>,
     /// Why it was not asked and does not count; `null` where it was.
     pub not_asked: Option<String>,
@@ -85,7 +90,7 @@ pub struct EarAnswer {
     pub verdict: String,
     /// Where it fits: the least that any margin has over what is asked.
     pub least_spare_mm: Option<Finite>,
-    /// Where it does not: what keeps it out.
+    /// Where it cannot: the proof. Where none was found: what is in the way of the nearest placement.
     pub limited_by: Option<String>,
     /// Clearance missing in the nearest placement found, where that is what is missing.
     pub short_mm: Option<Finite>,
@@ -93,18 +98,22 @@ pub struct EarAnswer {
     pub cut_short: bool,
     /// Seconds that bounds and search took.
     pub seconds: Finite,
+    /// What ought to be known besides, as `fit` tells it of that ear.
+    pub notes: Vec<String>,
 }
 
 /// How ears were asked.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct StudySettings {
-    /// Seconds for bounds and search, at most, an ear and stack.
+    /// Seconds for bounds and search, about, an ear and stack.
     pub seconds: Finite,
     /// Seed.
     pub seed: u64,
     /// Rounds of 16 starts, at most.
     pub effort: usize,
-    /// The plan file that shells were made by.
+    /// What shells were made by, all of it.
+    pub plan: PlanReport,
+    /// The plan file.
     pub plan_from: Option<FileUsed>,
     /// The limits file.
     pub limits_from: Option<FileUsed>,

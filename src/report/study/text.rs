@@ -30,15 +30,18 @@ pub fn study_text(report: &StudyReport) -> String {
     labelled(
         &mut out,
         "shares",
-        "of all ears: 95 % interval, if these were drawn of them by chance (Clopper, Pearson 1934); both ears of one \
-         person count as two, though they are alike",
+        "of all ears whose scan can be designed on: 95 % interval, if these were drawn of them by chance (Clopper, \
+         Pearson 1934); both ears of one person count as two, though they are alike",
     );
     let s = &report.settings;
     let effort = format!(
-        "{} s at most for bounds and search an ear and stack, seed {}",
+        "about {} s for bounds and search an ear and stack, seed {}",
         s.seconds.0, s.seed
     );
     labelled(&mut out, "asked", &effort);
+    labelled(&mut out, "shell by", &s.plan.brief());
+    let fits = "tubes end within the cavity: bores from there to the tip are not measured; `fit` tells more of an ear";
+    labelled(&mut out, "note", fits);
     for stack in &report.stacks {
         let says = format!(
             "{}: sha256 {}",
@@ -64,7 +67,15 @@ fn of_stack(out: &mut String, report: &StudyReport, i: usize, share: &StackShare
         _ => Outcome::Breaks,
     };
     let style = outcome_style(outcome).bold();
-    let head = format!("fits {} of {ears} ears", share.fits);
+    let left_out = report.ears.len() - ears;
+    let head = match (ears, left_out) {
+        (0, _) => "no ear could be asked".to_owned(),
+        (_, 0) => format!("fits {} of {ears} ears", share.fits),
+        _ => format!(
+            "fits {} of {ears} ears asked ({left_out} left out)",
+            share.fits
+        ),
+    };
     let _ = writeln!(out, "{style}{head}{style:#}: {}", shown(&share.stack));
     let percent = |x: f64| format!("{:.0}", 100.0 * x);
     if let (Some([a, b]), Some([c, d])) = (share.share_of_these, share.share_of_all) {
@@ -86,9 +97,24 @@ fn of_stack(out: &mut String, report: &StudyReport, i: usize, share: &StackShare
         let _ = writeln!(out, "{}", wrapped(&says, "", WIDTH));
     }
     out.push('\n');
-    for (k, limit) in share.limits.iter().enumerate() {
-        let says = format!("{} ({})", shown(&limit.what), ears_words(limit.ears));
-        labelled(out, if k == 0 { "limited by" } else { "" }, &says);
+    for proven in [true, false] {
+        let these = share.limits.iter().filter(|l| l.proven == proven);
+        for (k, limit) in these.enumerate() {
+            let label = match (k, proven) {
+                (0, true) => "proven",
+                (0, false) => "nearest try",
+                _ => "",
+            };
+            let says = format!("{} ({})", shown(&limit.what), ears_words(limit.ears));
+            labelled(out, label, &says);
+        }
+    }
+    if share.cut_short > 0 {
+        let says = format!(
+            "{} of {} searches that found nothing were cut short: more `--seconds` may find more",
+            share.cut_short, share.not_found
+        );
+        labelled(out, "time", &says);
     }
     for ear in &report.ears {
         if let Some(answer) = ear.answers.get(i) {
@@ -114,7 +140,9 @@ fn line(out: &mut String, ear: &EarReport, a: &EarAnswer) {
     let spare = a
         .least_spare_mm
         .map(|x| format!("least to spare {:.3} mm", x.0));
-    let short = a.short_mm.map(|x| format!(", by {:.3} mm", x.0));
+    let short = a
+        .short_mm
+        .map(|x| format!(" in the nearest try, by {:.3} mm", x.0));
     let limit = a
         .limited_by
         .as_ref()

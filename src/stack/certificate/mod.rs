@@ -150,22 +150,14 @@ impl Certificate {
         self.margins.iter().all(|m| m.spare_mm() >= -TOLERANCE_MM)
     }
 
-    /// The margin with the least to spare.
+    /// The margin with the least to spare. Places that are to be kept exactly (a part in the faceplate, a
+    /// tube's ends) have nothing to spare and do not count, unless one is not kept.
     #[must_use]
     pub fn worst(&self) -> Option<&Margin> {
-        self.margins
-            .iter()
-            .min_by(|a, b| a.spare_mm().total_cmp(&b.spare_mm()))
-    }
-
-    /// The least that a margin has over its clearance, mm. Places that are to be kept exactly (a part in the
-    /// faceplate, a tube's ends) have nothing to spare and do not count, unless one is not kept.
-    #[must_use]
-    pub fn least_spare_mm(&self) -> Option<f64> {
-        let exact = |m: &&Margin| matches!(m.kind, MarginKind::Seat | MarginKind::TubeEnds);
+        let exact = |m: &Margin| matches!(m.kind, MarginKind::Seat | MarginKind::TubeEnds);
         let kept = |m: &&Margin| exact(m) && m.spare_mm() >= -TOLERANCE_MM;
         let these = self.margins.iter().filter(|m| !kept(m));
-        these.map(Margin::spare_mm).reduce(f64::min)
+        these.min_by(|a, b| a.spare_mm().total_cmp(&b.spare_mm()))
     }
 
     /// The margin of a kind with the least to spare: bores differ in what they ask.
