@@ -48,6 +48,9 @@ pub fn fit_text(
             _ => "nearest",
         };
         rows(&mut out, label, stack, &tightest(certificate));
+        let true_to = "of the cavity's mesh and the stack's sizes as given: how true scan, print and drivers are to \
+                       them comes on top";
+        labelled(&mut out, "", true_to);
     }
     if let Some(b) = &answer.blocker {
         labelled(&mut out, "in the way", &in_the_way(stack, b));
@@ -141,7 +144,13 @@ fn rows(out: &mut String, label: &str, stack: &Stack, margins: &[&Margin]) {
     let _ = writeln!(
         out,
         "{lead}{:what$}{:>have$}{:>need$}  whose",
-        "tightest", "mm", "asked"
+        if label == "short" {
+            "margin"
+        } else {
+            "tightest"
+        },
+        "mm",
+        "asked"
     );
     lead = INDENT.to_owned();
     for m in margins {
