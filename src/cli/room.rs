@@ -15,6 +15,7 @@ use crate::report::{FileUsed, PlanReport, plan_report, shown};
 use crate::shell::{Impression, Lid, Material, Plan, Shell, build};
 use crate::soundness::{self, Soundness};
 use crate::stack::{Cavity, Faceplate, Remake, ShellChange, axis_end};
+use crate::units::Mm;
 
 use super::Failure;
 use super::args::{Fit, Shape};
@@ -263,22 +264,7 @@ impl Maker {
         let mut plan = self.plan.clone();
         match change {
             ShellChange::RaiseFaceplate(by) => plan.faceplate.raise_mm += by.0,
-            ShellChange::ThinWall(by) => {
-                let canal = match plan.walls.canal {
-                    Material::Hard => &rows::WALL_CANAL,
-                    Material::Soft => &rows::WALL_SOFT_CANAL,
-                };
-                let least = |limit| self.limits.number(limit) + OVER_LIMIT_MM;
-                let (body, canal) = (least(&rows::WALL_BODY), least(canal));
-                let walls = &mut plan.walls;
-                let thinner = |mm: f64, least: f64| (mm - by.0).max(least).min(mm);
-                // By all of it somewhere: else less would do the same.
-                if walls.body_mm - by.0 < body && walls.canal_mm - by.0 < canal {
-                    return None;
-                }
-                walls.body_mm = thinner(walls.body_mm, body);
-                walls.canal_mm = thinner(walls.canal_mm, canal);
-            }
+            ShellChange::ThinWall(by) => thin(&mut plan, by, &self.limits)?,
             ShellChange::ShortenCanal(by) => {
                 let cut = plan.cut.as_mut()?;
                 cut.by_mm -= by.0;
@@ -287,6 +273,24 @@ impl Maker {
         plan.check().ok()?;
         Some(plan)
     }
+}
+
+/// Every wall thinner by so much, none under its limit; `None` where none would be thinner by all of it.
+fn thin(plan: &mut Plan, by: Mm, limits: &Limits) -> Option<()> {
+    let canal = match plan.walls.canal {
+        Material::Hard => &rows::WALL_CANAL,
+        Material::Soft => &rows::WALL_SOFT_CANAL,
+    };
+    let least = |limit| limits.number(limit) + OVER_LIMIT_MM;
+    let (body, canal) = (least(&rows::WALL_BODY), least(canal));
+    let walls = &mut plan.walls;
+    if walls.body_mm - by.0 < body && walls.canal_mm - by.0 < canal {
+        return None;
+    }
+    let thinner = |mm: f64, least: f64| (mm - by.0).max(least).min(mm);
+    walls.body_mm = thinner(walls.body_mm, body);
+    walls.canal_mm = thinner(walls.canal_mm, canal);
+    Some(())
 }
 
 /// What ought to be known of a shell's cavity.
@@ -303,4 +307,32 @@ fn notes(shell: &Shell) -> Vec<String> {
     }
     out.extend(shell.cautions.iter().map(crate::shell::Caution::words));
     out
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn walls_are_thinned_as_far_as_their_limits_and_no_further() {
+        // By default 1.0 in the body and 0.8 in the canal, 0.6 asked of both.
+        let thinned = |by: f64, canal: Material| {
+            let mut plan = Plan::default();
+            plan.walls.canal = canal;
+            thin(&mut plan, Mm(by), &Limits::default())?;
+            Some((plan.walls.body_mm, plan.walls.canal_mm))
+        };
+        let near = |got: Option<(f64, f64)>, body: f64, canal: f64| {
+            let (b, c) = got.expect("allowed");
+            assert!(
+                (b - body).abs() < 1e-12 && (c - canal).abs() < 1e-12,
+                "{b} {c}"
+            );
+        };
+        near(thinned(0.1, Material::Hard), 0.9, 0.7);
+        near(thinned(0.3, Material::Hard), 0.7, 0.65);
+        assert_eq!(thinned(0.4, Material::Hard), None);
+        // A soft canal is asked for 1.0: at 0.8 it is under its limit already, and stays as it is.
+        near(thinned(0.3, Material::Soft), 0.7, 0.8);
+    }
 }

@@ -59,16 +59,16 @@ pub(super) fn run(args: &Args) -> Result<Ending, Failure> {
                 // One ear counts once, by whatever names it lies there.
                 ears.push(EarReport {
                     not_asked: Some(format!("the same bytes as {same}")),
-                    ..unasked(path)
+                    ..unasked(path, sha256)
                 });
                 continue;
             }
-            let asked = || ear(args, &limits, &stacks, path, &stop);
+            let asked = || ear(args, &limits, &stacks, unasked(path, sha256.clone()), &stop);
             // A fault of the program with one ear is no reason to lose the others.
             let asked = catch_unwind(AssertUnwindSafe(asked));
             ears.push(asked.unwrap_or_else(|_| EarReport {
                 not_asked: Some("measuring it failed; please report this as a bug".to_owned()),
-                ..unasked(path)
+                ..unasked(path, sha256)
             }));
             progress.step(1);
         }
@@ -159,14 +159,14 @@ fn ear(
     args: &Args,
     limits: &Limits,
     stacks: &[(Stack, FileUsed)],
-    path: &Path,
+    mut report: EarReport,
     stop: &AtomicBool,
 ) -> EarReport {
-    let mut report = unasked(path);
     let unit = args.unit.map(Into::into);
+    let path = PathBuf::from(&report.path);
     let name = format!("{}: ", path.display());
     let why = |failure: Failure| Some(failure.fact.replace(&name, ""));
-    let scan = match Measured::read(&args.shape, limits.clone(), unit, path) {
+    let scan = match Measured::read(&args.shape, limits.clone(), unit, &path) {
         Ok(scan) => scan,
         Err(failure) => {
             report.not_asked = why(failure);
@@ -202,10 +202,10 @@ fn ear(
     report
 }
 
-fn unasked(path: &Path) -> EarReport {
+fn unasked(path: &Path, sha256: Option<String>) -> EarReport {
     EarReport {
         path: path.to_string_lossy().into_owned(),
-        sha256: file_used(path).ok().map(|f| f.sha256),
+        sha256,
         scan_verdict: None,
         not_asked: None,
         cavity_mm3: None,

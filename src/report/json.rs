@@ -25,9 +25,7 @@ impl ReportError {
 /// # Errors
 /// [`ReportError`] when a figure is not finite.
 pub fn json(report: &Report) -> Result<String, ReportError> {
-    let mut out = serde_json::to_string_pretty(report)?;
-    out.push('\n');
-    Ok(out)
+    document(report)
 }
 
 /// Any report as a JSON document, two spaces an indent, with a newline at its end.

@@ -14,7 +14,7 @@ use crate::shell::{BuildUp, Caution};
 use crate::units::Mm;
 
 use super::model::xyz;
-use super::text::{INDENT, WIDTH, labelled, outcome_style, para, shown};
+use super::text::{INDENT, WIDTH, counted, labelled, outcome_style, para, shown};
 use super::wall::input;
 use super::{CAUTION, Finite, ReportError, Tool, WallInput, Xyz};
 
@@ -311,9 +311,7 @@ fn demands(f: &OffsetFigures) -> Vec<Demand> {
 /// # Errors
 /// [`ReportError`] when a figure is not finite.
 pub fn offset_json(report: &OffsetReport) -> Result<String, ReportError> {
-    let mut out = serde_json::to_string_pretty(report)?;
-    out.push('\n');
-    Ok(out)
+    super::document(report)
 }
 
 /// The report as text, 80 columns, with colour.
@@ -443,8 +441,4 @@ fn told(out: &mut String, f: &OffsetFigures) {
     if !faults.is_empty() {
         para(out, &faults.join("; "));
     }
-}
-
-fn counted(n: usize, what: &str) -> String {
-    format!("{n} {what}{}", if n == 1 { "" } else { "s" })
 }

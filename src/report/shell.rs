@@ -438,9 +438,7 @@ pub(crate) fn plan_report(plan: &Plan) -> PlanReport {
 /// # Errors
 /// [`ReportError`] when a figure is not finite.
 pub fn shell_json(report: &ShellReport) -> Result<String, ReportError> {
-    let mut out = serde_json::to_string_pretty(report)?;
-    out.push('\n');
-    Ok(out)
+    super::document(report)
 }
 
 /// What a good answer was not asked: the way out of the ear takes long and is looked for only where asked.

@@ -355,8 +355,11 @@ fn surface(out: &mut String, report: &Report) {
     } else {
         "base closed"
     };
-    let many = |n: usize, what: &str| format!("{n} {what}{}", if n == 1 { "" } else { "s" });
-    let mut line = format!("{}, {}, {base}", many(s.parts, "part"), many(holes, "hole"));
+    let mut line = format!(
+        "{}, {}, {base}",
+        counted(s.parts, "part"),
+        counted(holes, "hole")
+    );
     if s.watertight {
         line.push_str(", watertight");
     }
@@ -381,6 +384,11 @@ fn surface(out: &mut String, report: &Report) {
     for note in &i.notes {
         para(out, &format!("- {}", shown(note)));
     }
+}
+
+/// `1 part`, `2 parts`.
+pub(super) fn counted(n: usize, what: &str) -> String {
+    format!("{n} {what}{}", if n == 1 { "" } else { "s" })
 }
 
 fn trace(out: &mut String, report: &Report) {

@@ -397,9 +397,7 @@ fn relief(r: &undercut::Relief) -> ReliefReport {
 /// # Errors
 /// [`ReportError`] when a figure is not finite.
 pub fn undercut_json(report: &UndercutReport) -> Result<String, ReportError> {
-    let mut out = serde_json::to_string_pretty(report)?;
-    out.push('\n');
-    Ok(out)
+    super::document(report)
 }
 
 /// The report as text, 80 columns, with colour.

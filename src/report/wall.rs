@@ -319,9 +319,7 @@ fn opening_report(opening: &Opening) -> OpeningReport {
 /// # Errors
 /// [`ReportError`] when a figure is not finite.
 pub fn wall_json(report: &WallReport) -> Result<String, ReportError> {
-    let mut out = serde_json::to_string_pretty(report)?;
-    out.push('\n');
-    Ok(out)
+    super::document(report)
 }
 
 /// The report as text, 80 columns, with colour.

@@ -51,6 +51,7 @@ fn zones_have_their_own_distance_and_the_rest_the_common_one() {
     }
     let json = fs::read_to_string(dir.path().join("moved.json")).expect("written");
     let json: Value = serde_json::from_str(&json).expect("JSON");
+    assert_eq!(json["scan_verdict"], "design on it");
     let zones = json["offset"]["zones"].as_array().expect("a list");
     let told: Vec<(&str, f64)> = zones
         .iter()

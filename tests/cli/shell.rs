@@ -237,6 +237,13 @@ fn a_scan_alone_at_fault_is_said_to_be() {
     let text = out(&ran);
     assert!(text.starts_with("made, but the scan is unfit: "), "{text}");
     assert!(text.contains("written      no mesh"), "{text}");
+    // A hole in the seal zone, and a wall that is thin at the rim.
+    let viola = scan.replace("PIT-0417-bassoon-right", "PIT-0413-viola-left");
+    let text = out(&run(dir.path(), &["shell", &viola, "--unit", "mm"]));
+    assert!(
+        text.starts_with("made, but the scan is unfit, and so is the plan: "),
+        "{text}"
+    );
 }
 
 /// A sharp rim at the faceplate is told as such, in the report and in words, with its place in the plane;

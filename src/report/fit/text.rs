@@ -6,7 +6,7 @@ use std::fmt::Write;
 use super::build::{FitTrace, tightest};
 use crate::checks::{Outcome, number};
 use crate::limits::wrapped;
-use crate::report::text::{INDENT, WIDTH, labelled, outcome_style, shown};
+use crate::report::text::{INDENT, WIDTH, counted, labelled, outcome_style, shown};
 use crate::report::{CAUTION, FileUsed};
 use crate::stack::certificate::{Certificate, Margin, MarginKind, TOLERANCE_MM};
 use crate::stack::{
@@ -99,9 +99,8 @@ fn because(stack: &Stack, answer: &FitAnswer) -> String {
             )
         }
         Verdict::NotFound => format!(
-            "no placement in {} start{}, and no proof that there is none",
-            answer.starts,
-            if answer.starts == 1 { "" } else { "s" }
+            "no placement in {}, and no proof that there is none",
+            counted(answer.starts, "start")
         ),
     }
 }

@@ -5,7 +5,7 @@ use std::fmt::Write;
 use super::model::{EarAnswer, EarReport, StackShare, StudyReport};
 use crate::checks::Outcome;
 use crate::limits::wrapped;
-use crate::report::text::{INDENT, WIDTH, labelled, outcome_style, para, shown};
+use crate::report::text::{INDENT, WIDTH, counted, labelled, outcome_style, para, shown};
 
 /// The report as text, with colour.
 #[must_use]
@@ -105,7 +105,7 @@ fn of_stack(out: &mut String, report: &StudyReport, i: usize, share: &StackShare
                 (0, false) => "nearest try",
                 _ => "",
             };
-            let says = format!("{} ({})", shown(&limit.what), ears_words(limit.ears));
+            let says = format!("{} ({})", shown(&limit.what), counted(limit.ears, "ear"));
             labelled(out, label, &says);
         }
     }
@@ -122,10 +122,6 @@ fn of_stack(out: &mut String, report: &StudyReport, i: usize, share: &StackShare
         }
     }
     out.push('\n');
-}
-
-fn ears_words(n: usize) -> String {
-    format!("{n} ear{}", if n == 1 { "" } else { "s" })
 }
 
 fn line(out: &mut String, ear: &EarReport, a: &EarAnswer) {
