@@ -334,7 +334,9 @@ pub fn offset_text(report: &OffsetReport) -> String {
         let _ = writeln!(out, "order {}", shown(order));
     }
     let scan = match &report.scan_verdict {
-        Some(said) => format!("of the scan as it is, whose verdict is: {said}"),
+        Some(said) => {
+            format!("of the scan as it is, of which `vet` says (by its usual limits): {said}")
+        }
         None => {
             "of the scan as it is: whether it may be designed on is what `vet` answers".to_owned()
         }

@@ -6,7 +6,7 @@ use std::fmt::Write;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use crate::checks::shell::{SCAN_UNFIT, SHELL_STUCK, ShellFacts, run_shell};
+use crate::checks::shell::{SCAN_UNFIT, SHELL_STUCK, ShellFacts, open_to_words, run_shell};
 use crate::checks::wall::{run_wall, wall_outcome};
 use crate::checks::{Answer, Outcome, Verdict, number};
 use crate::limits::{Limits, Setting, rows};
@@ -558,6 +558,7 @@ fn shell_lines(out: &mut String, shell: &ShellFigures) {
     labelled(out, "shell", &says);
     let mm = |x: &Finite| number(x.0, "mm");
     let open = match &shell.canal_open_to_mm {
+        Some(to) if to.0 < 0.0 => open_to_words(to.0),
         Some(to) => format!("open to {}", mm(to)),
         None => "solid".to_owned(),
     };

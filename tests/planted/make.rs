@@ -66,12 +66,35 @@ impl Case {
         }
         let folder = std::path::Path::new(&folder);
         let kept = std::fs::write(folder.join(format!("{name}.off")), off)
-            .and_then(|()| std::fs::write(folder.join(format!("{name}.toml")), toml(&self.stack)));
+            .and_then(|()| std::fs::write(folder.join(format!("{name}.toml")), self.toml()));
         kept.expect("the folder that SAVE names can be written");
+    }
+
+    /// The stack as a stack file, each bore's exit told where its planted tube ends.
+    fn toml(&self) -> String {
+        let mut out = toml(&self.stack);
+        for bore in &self.stack.bores {
+            let Some(tube) = self.planted.tubes.iter().find(|t| t.name == bore.name) else {
+                continue;
+            };
+            let [.., before, end] = tube.centreline[..] else {
+                continue;
+            };
+            let way = (end - before).normalize();
+            let own = format!("name = {:?}\ninner_mm", bore.name);
+            let told = format!(
+                "name = {:?}\nexit_mm = {:?}\nexit_direction = {:?}\ninner_mm",
+                bore.name,
+                [end.x, end.y, end.z],
+                [way.x, way.y, way.z]
+            );
+            out = out.replace(&own, &told);
+        }
+        out
     }
 }
 
-/// The stack as a stack file.
+/// The stack as a stack file, without exits.
 fn toml(stack: &Stack) -> String {
     let mut out = format!(
         "clearance_mm = {:?}\nwall_clearance_mm = {:?}\n",

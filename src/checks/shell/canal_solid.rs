@@ -16,6 +16,17 @@ pub static CHECK: ShellCheck = ShellCheck {
     run,
 };
 
+/// How far the cavity is open, in words; before the aperture (a negative figure) there is no canal.
+pub fn open_to_words(open_to_mm: f64) -> String {
+    if open_to_mm < 0.0 {
+        let before = number(-open_to_mm, "mm");
+        return format!(
+            "not open as far as the canal (the cavity ends {before} before the aperture)"
+        );
+    }
+    format!("open to {} from the aperture", number(open_to_mm, "mm"))
+}
+
 fn run(facts: &ShellFacts, limits: &Limits) -> Answer {
     let Some(open_to) = facts.shell.canal_open_to_mm else {
         return Answer::cannot_tell(
@@ -29,8 +40,8 @@ fn run(facts: &ShellFacts, limits: &Limits) -> Answer {
     );
     let bar = Bar::at_most(&rows::CANAL_SOLID, limits);
     let says = format!(
-        "open to {} from the aperture, solid over the last {}",
-        number(open_to, "mm"),
+        "{}, solid over the last {}",
+        open_to_words(open_to),
         figure(&solid, "mm")
     );
     let answer = match bar.judge(&solid) {
@@ -43,4 +54,20 @@ fn run(facts: &ShellFacts, limits: &Limits) -> Answer {
         None => Answer::cannot_tell(undecided(&solid, &bar), "cut the canal a little shorter"),
     };
     answer.value(solid, "mm").limit(bar)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_cavity_that_ends_before_the_canal_is_no_negative_length() {
+        assert_eq!(open_to_words(8.5), "open to 8.50 mm from the aperture");
+        let before = open_to_words(-1.94);
+        assert!(
+            before.contains("ends 1.94 mm before the aperture"),
+            "{before}"
+        );
+        assert!(!before.contains('-'), "{before}");
+    }
 }

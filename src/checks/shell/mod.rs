@@ -22,6 +22,7 @@ use crate::undercut::{CannotTell, Pulls};
 use super::wall::WallFacts;
 use super::{Answer, Facts, Finding, Outcome, Verdict};
 
+pub use canal_solid::open_to_words;
 /// The name of the check that answers for the scan and not for the plan.
 pub use scan_unfit::ID as SCAN_UNFIT;
 /// The name of the check whose question is asked in full only with the way out looked for.

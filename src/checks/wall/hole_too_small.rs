@@ -23,7 +23,7 @@ fn run(facts: &WallFacts, limits: &Limits) -> Answer {
     let value = |bore: &Bore| Measured::exact(bore.least_mm, bore.plus_minus_mm);
     let bores = &facts.wall.bores;
     let Some((k, told)) = decide(bores.iter().map(|bore| (value(bore), bar))) else {
-        return Answer::holds("no bore was found");
+        return Answer::holds("there is none to look at: no bore, vent or other passage was found");
     };
     let worst = &bores[k];
     let middle = |bore: &Bore| nalgebra::center(&bore.from, &bore.to);

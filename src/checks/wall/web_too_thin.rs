@@ -34,7 +34,7 @@ fn run(facts: &WallFacts, limits: &Limits) -> Answer {
     let webs = &facts.wall.webs;
     let Some((k, told)) = decide(webs.iter().map(|web| (value(web), bar_of(web)))) else {
         let says = match facts.wall.bores.len() {
-            0 => "no bore was found",
+            0 => "there is none to look at: no bore was found",
             _ => "no inscribed ball lies between a bore and another surface",
         };
         return Answer::holds(says);

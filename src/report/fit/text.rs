@@ -37,7 +37,7 @@ pub fn fit_text(
         line(&mut out, &way);
     }
     if let Some(said) = &answer.scan_verdict {
-        let of = format!("of the scan as it is, whose verdict is: {}", shown(said));
+        let of = format!("of the scan as it is, of which `vet` says: {}", shown(said));
         line(&mut out, &of);
     }
     out.push('\n');

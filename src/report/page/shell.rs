@@ -9,6 +9,7 @@ use super::vet::{
 };
 use super::wall;
 use crate::canal::Canal;
+use crate::checks::shell::open_to_words;
 use crate::checks::{Outcome, figure, number};
 use crate::limits::{Limits, Setting, rows};
 use crate::mesh::Mesh;
@@ -165,6 +166,7 @@ fn figures(report: &ShellReport, stock: f64) -> Vec<KeyFigure> {
     let mm = |x: f64| number(x, "mm");
     let volume = |f: &crate::report::Figure| figure(&f.measured(), "mm3");
     let open = match &s.canal_open_to_mm {
+        Some(to) if to.0 < 0.0 => open_to_words(to.0),
         Some(to) => format!("{} from the aperture", mm(to.0)),
         None => "nowhere: it is solid".to_owned(),
     };

@@ -216,7 +216,7 @@ fn headline(answer: &FitAnswer) -> Headline {
         .scan_verdict
         .as_ref()
         .map_or_else(String::new, |said| {
-            format!("; of the scan as it is, whose verdict is: {said}")
+            format!("; of the scan as it is, of which `vet` says: {said}")
         });
     Headline {
         tone,

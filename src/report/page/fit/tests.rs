@@ -46,7 +46,7 @@ fn a_scan_to_be_repaired_is_said_beside_the_verdict() {
     };
     let because = not_found(3.0, blocker).verdict.because;
     assert!(
-        because.ends_with("whose verdict is: repair, then design (fin-edges)"),
+        because.ends_with("of which `vet` says: repair, then design (fin-edges)"),
         "{because}"
     );
 }
