@@ -21,6 +21,8 @@ mod offset;
 mod shell;
 #[path = "cli/study.rs"]
 mod study;
+#[path = "cli/verify.rs"]
+mod verify;
 
 fn run(dir: &Path, args: &[&str]) -> Output {
     Command::new(env!("CARGO_BIN_EXE_secondbend"))

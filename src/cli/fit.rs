@@ -12,7 +12,7 @@ use crate::report::fit::{self as report, FitTrace, fit_text, verify_text};
 use crate::report::page::{fit_page, verify_page};
 use crate::stack::certificate::certify;
 use crate::stack::{
-    Depth, FitOptions, Helps, Placement, Stack, Tip, Verdict, fit_in, helps, part_meshes,
+    Depth, FitOptions, Helps, Placement, Stack, Tip, Verdict, fit_in, found_in, helps, part_meshes,
     read_stack,
 };
 use crate::write::{ply, threemf, whole_file};
@@ -96,6 +96,7 @@ fn read_room(args: &Fit) -> Result<(Room, FitTrace), Failure> {
         inputs,
         effort,
         plan: room.plan(),
+        found_in: None,
     };
     Ok((room, trace))
 }
@@ -228,6 +229,14 @@ fn verify(
     let certificate = certify(cavity, stack, &placement)
         .map_err(|e| Failure::new(format!("{}: {e}", path.display()), e.help()))?;
     let holds = certificate.fits();
+    let found = std::fs::read_to_string(path)
+        .ok()
+        .and_then(|text| found_in(&text));
+    let elsewhere = found.filter(|(_, sha256)| *sha256 != room.input.sha256);
+    let trace = &FitTrace {
+        found_in: elsewhere.map(|(path, _)| path),
+        ..trace.clone()
+    };
     let report = report::verified(cavity, stack, &certificate, trace);
     let text = || verify_text(cavity, stack, &certificate, trace);
     write(args, &document(&report)?, text)?;

@@ -29,7 +29,7 @@ pub use grid::Depth;
 pub use helps::{Help, Helps, NotTried, Remake, ShellChange, Untried, helps};
 pub use meshes::part_meshes;
 pub use parts::{Bore, Face, Part, Spout, Stack, Terminals, Zone};
-pub use placement::{PlacedPart, Placement, PlacementError, Tube, printed};
+pub use placement::{PlacedPart, Placement, PlacementError, Tube, found_in, printed};
 pub use pose::Pose;
 pub use share::Tally;
 pub use tip::{Tip, TipGuess};

@@ -131,6 +131,16 @@ impl Placement {
     }
 }
 
+/// The scan or cavity that a report's placement was found in: its path as named, and the SHA-256 of its bytes.
+/// `None` where the text is a bare placement or does not tell.
+#[must_use]
+pub fn found_in(report: &str) -> Option<(String, String)> {
+    let value: Value = serde_json::from_str(report).ok()?;
+    let first = value.get("inputs")?.get(0)?;
+    let of = |key: &str| text(first, key).ok();
+    Some((of("path")?, of("sha256")?))
+}
+
 /// Ten decimals; minus zero is zero. A pose so printed is read back rigid to 1e-9.
 #[must_use]
 pub fn printed(x: f64) -> f64 {
@@ -197,6 +207,22 @@ fn tube(value: &Value) -> Result<Tube, String> {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_report_tells_where_its_placement_was_found() {
+        let report =
+            r#"{"inputs":[{"path":"a.stl","sha256":"ab"},{"path":"s.toml","sha256":"cd"}]}"#;
+        let told = found_in(report).unwrap();
+        assert_eq!((told.0.as_str(), told.1.as_str()), ("a.stl", "ab"));
+        for bare in [
+            "",
+            "{}",
+            r#"{"inputs":[]}"#,
+            r#"{"inputs":[{"path":"a.stl"}]}"#,
+        ] {
+            assert_eq!(found_in(bare), None, "{bare}");
+        }
+    }
 
     #[test]
     fn faults_name_their_place() {

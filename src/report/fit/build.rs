@@ -22,6 +22,8 @@ pub struct FitTrace {
     pub effort: Option<String>,
     /// What the shell was made by, all of it; `None` where the cavity was given.
     pub plan: Option<PlanReport>,
+    /// The scan or cavity that the placement which is measured again was found in, where that is another file.
+    pub found_in: Option<String>,
 }
 
 fn tool() -> Tool {
@@ -227,6 +229,7 @@ pub fn verified(
             short: short.map(|m| row(stack, m)).collect(),
             unlaid: owned(stack.names(&certificate.unlaid)),
             not_judged: end_not_judged(stack, cavity.tip).map(str::to_owned),
+            found_in: trace.found_in.clone(),
         },
         caution: CAUTION.to_owned(),
     }

@@ -9,4 +9,4 @@ mod text;
 pub(in crate::report) use build::against;
 pub use build::{FitTrace, fit, verified};
 pub use model::*;
-pub use text::{fit_text, verify_text};
+pub use text::{fit_text, found_elsewhere, verify_text};

@@ -248,6 +248,9 @@ pub struct VerifyFigures {
     pub unlaid: Vec<String>,
     /// What was not judged, in words; `null` where all was.
     pub not_judged: Option<String>,
+    /// The scan or cavity that the placement was found in, by its report, where that is another file than the one
+    /// it was measured in (by their SHA-256); `null` where it is the same, or the report does not tell.
+    pub found_in: Option<String>,
 }
 
 /// One margin.

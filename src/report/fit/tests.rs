@@ -18,6 +18,7 @@ fn trace() -> FitTrace {
         }],
         effort: Some("seed 1, effort 20".to_owned()),
         plan: None,
+        found_in: None,
     }
 }
 
@@ -122,6 +123,7 @@ fn what_is_short_is_named_and_what_is_not_is_left_out() {
         "{text}"
     );
     assert!(report.verify.short.is_empty() && report.verify.unlaid == ["a"]);
+    assert!(!text.contains("another file"), "{text}");
     let (report, text) = told(2.1);
     assert!(text.contains("these margins are short"), "{text}");
     assert!(
@@ -131,6 +133,21 @@ fn what_is_short_is_named_and_what_is_not_is_left_out() {
     assert!(!text.contains("part to wall"), "{text}");
     assert_eq!(report.verify.short.len(), 1, "{:?}", report.verify.short);
     assert!(!report.verify.holds);
+}
+
+#[test]
+fn a_placement_found_in_another_file_says_so() {
+    let (stack, room, placement) = one_above_the_other(3.0);
+    let certificate = certify(&room, &stack, &placement).expect("judged");
+    let trace = FitTrace {
+        found_in: Some("PIT-0408-harp-left.ply".to_owned()),
+        ..trace()
+    };
+    let report = verified(&room, &stack, &certificate, &trace);
+    assert_eq!(report.verify.found_in, trace.found_in);
+    let text = verify_text(&room, &stack, &certificate, &trace);
+    assert!(text.contains("found in another file"), "{text}");
+    assert!(text.contains("PIT-0408-harp-left.ply"), "{text}");
 }
 
 #[test]

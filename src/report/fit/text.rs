@@ -225,6 +225,17 @@ fn traced(out: &mut String, stack: &Stack, trace: &FitTrace) {
     labelled(out, "caution", CAUTION);
 }
 
+/// What is said of a placement that was found in another file than it was measured in.
+#[must_use]
+pub fn found_elsewhere(trace: &FitTrace) -> Option<String> {
+    let path = trace.found_in.as_deref()?;
+    Some(format!(
+        "this placement was found in another file, {}: unless this is the cavity of that very scan, it is another \
+         ear",
+        shown(path)
+    ))
+}
+
 /// The parts that belong on a faceplate where none is known.
 fn lidless<'s>(cavity: &Cavity, stack: &'s Stack) -> Vec<&'s str> {
     let on_it = stack.parts.iter().filter(|p| p.on_faceplate);
@@ -277,6 +288,9 @@ pub fn verify_text(
         let short = certificate.margins.iter();
         let short: Vec<&Margin> = short.filter(|m| m.spare_mm() < -TOLERANCE_MM).collect();
         rows(&mut out, "short", stack, &short);
+    }
+    if let Some(says) = found_elsewhere(trace) {
+        labelled(&mut out, "note", &says);
     }
     if let Some(says) = end_not_judged(stack, cavity.tip) {
         labelled(&mut out, "note", says);

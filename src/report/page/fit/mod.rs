@@ -8,7 +8,7 @@ use super::model::*;
 use super::vet::{box_spine, box_views, canal_spine, canal_views, file_name};
 use crate::canal::Canal;
 use crate::checks::Outcome;
-use crate::report::fit::FitTrace;
+use crate::report::fit::{FitTrace, found_elsewhere};
 use crate::report::{CAUTION, FileUsed};
 use crate::stack::certificate::{Certificate, MarginKind};
 use crate::stack::{
@@ -85,6 +85,7 @@ pub fn verify_page(
     }
     let rows = numbered(rows);
     let figures = margin_figures(certificate);
+    let notes: Vec<String> = found_elsewhere(trace).into_iter().collect();
     model(
         cavity,
         stack,
@@ -94,7 +95,7 @@ pub fn verify_page(
         headline,
         rows,
         figures,
-        &[],
+        &notes,
     )
 }
 
