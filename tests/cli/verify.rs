@@ -1,38 +1,31 @@
 //! `fit --verify`: a placement measured again where it was found, and in another room.
 
 use std::fs;
+use std::path::Path;
 
+use secondbend::mesh::{Mesh, Point};
+use secondbend::write;
 use serde_json::Value;
 
+use super::shell::block;
 use super::{code, folder, json, out, run};
 
-/// A box-shaped room of the given height, mm, as an OFF file.
-fn room(height: f64) -> String {
-    let mut text = "OFF\n8 12 0\n".to_owned();
-    for i in 0..8 {
-        let at = |bit: usize, size: f64| if i >> bit & 1 == 1 { size } else { 0.0 };
-        text += &format!("{} {} {}\n", at(0, 9.0), at(1, 7.0), at(2, height));
-    }
-    for [a, b, c, d] in [
-        [0, 2, 3, 1],
-        [4, 5, 7, 6],
-        [0, 1, 5, 4],
-        [2, 6, 7, 3],
-        [0, 4, 6, 2],
-        [1, 3, 7, 5],
-    ] {
-        text += &format!("3 {a} {b} {c}\n3 {a} {c} {d}\n");
-    }
-    text
+/// A box-shaped room, so many times as high as [`block`].
+fn room(path: &Path, times: f64) {
+    let block = block();
+    let points = block.points().iter();
+    let points = points.map(|p| Point::new(p.x, p.y, p.z * times)).collect();
+    let mesh = Mesh::new(points, block.facets().to_vec()).expect("corners in range");
+    write::stl(path, &mesh).expect("written");
 }
 
 #[test]
 fn a_placement_measured_in_another_room_says_where_it_was_found() {
     let dir = folder();
-    let write = |name: &str, text: &str| fs::write(dir.path().join(name), text).expect("written");
-    write("own.off", &room(6.0));
-    write("other.off", &room(9.0));
-    write(
+    let text = |name: &str, text: &str| fs::write(dir.path().join(name), text).expect("written");
+    room(&dir.path().join("own.stl"), 1.0);
+    room(&dir.path().join("other.stl"), 1.5);
+    text(
         "one.toml",
         "[[part]]\nname = \"low\"\nsize_mm = [5.0, 3.0, 2.0]\n",
     );
@@ -40,11 +33,11 @@ fn a_placement_measured_in_another_room_says_where_it_was_found() {
         let typed = ["fit", "--cavity", cavity, "--stack", "one.toml"];
         run(dir.path(), &[&typed[..], more].concat())
     };
-    let found = ask("own.off", &["--effort", "2", "--json", "found.json"]);
+    let found = ask("own.stl", &["--effort", "2", "--json", "found.json"]);
     assert_eq!(code(&found), 0, "{}", out(&found));
 
     let again = ["--verify", "found.json", "--json", "again.json"];
-    let own = ask("own.off", &again);
+    let own = ask("own.stl", &again);
     assert!(
         !out(&own).contains("found in another file"),
         "{}",
@@ -53,18 +46,18 @@ fn a_placement_measured_in_another_room_says_where_it_was_found() {
     let told = |name: &str| json(&dir.path().join(name))["verify"]["found_in"].clone();
     assert_eq!(told("again.json"), Value::Null);
 
-    let other = ask("other.off", &again);
+    let other = ask("other.stl", &again);
     assert_eq!(code(&other), 0, "{}", out(&other));
     assert!(
-        out(&other).contains("found in another file, own.off"),
+        out(&other).contains("found in another file, own.stl"),
         "{}",
         out(&other)
     );
-    assert_eq!(told("again.json"), "own.off");
+    assert_eq!(told("again.json"), "own.stl");
 
     // A bare placement tells nothing of where it was found.
     let bare = json(&dir.path().join("found.json"))["fit"].clone();
-    write("bare.json", &bare.to_string());
-    let other = ask("other.off", &["--verify", "bare.json"]);
+    text("bare.json", &bare.to_string());
+    let other = ask("other.stl", &["--verify", "bare.json"]);
     assert!(!out(&other).contains("another file"), "{}", out(&other));
 }

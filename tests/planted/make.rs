@@ -72,29 +72,18 @@ impl Case {
 
     /// The stack as a stack file, each bore's exit told where its planted tube ends.
     fn toml(&self) -> String {
-        let mut out = toml(&self.stack);
-        for bore in &self.stack.bores {
-            let Some(tube) = self.planted.tubes.iter().find(|t| t.name == bore.name) else {
-                continue;
-            };
-            let [.., before, end] = tube.centreline[..] else {
-                continue;
-            };
-            let way = (end - before).normalize();
-            let own = format!("name = {:?}\ninner_mm", bore.name);
-            let told = format!(
-                "name = {:?}\nexit_mm = {:?}\nexit_direction = {:?}\ninner_mm",
-                bore.name,
-                [end.x, end.y, end.z],
-                [way.x, way.y, way.z]
-            );
-            out = out.replace(&own, &told);
+        let mut stack = self.stack.clone();
+        for bore in &mut stack.bores {
+            let tube = self.planted.tubes.iter().find(|t| t.name == bore.name);
+            if let Some([.., before, end]) = tube.map(|t| &t.centreline[..]) {
+                bore.exit = Some((*end, (end - before).normalize()));
+            }
         }
-        out
+        toml(&stack)
     }
 }
 
-/// The stack as a stack file, without exits.
+/// The stack as a stack file.
 fn toml(stack: &Stack) -> String {
     let mut out = format!(
         "clearance_mm = {:?}\nwall_clearance_mm = {:?}\n",
@@ -134,6 +123,10 @@ fn toml(stack: &Stack) -> String {
             "[[bore]]\nname = {:?}\ninner_mm = {:?}\nouter_mm = {:?}\nbend_radius_mm = {:?}\n",
             b.name, b.inner_mm, b.outer_mm, b.bend_radius_mm
         );
+        if let Some((at, way)) = b.exit {
+            let [at, way] = [[at.x, at.y, at.z], [way.x, way.y, way.z]];
+            out += &format!("exit_mm = {at:?}\nexit_direction = {way:?}\n");
+        }
     }
     out
 }
