@@ -16,8 +16,8 @@ use crate::report::page::{OnShell, PageModel, shell_page};
 use crate::report::{self, FileUsed, ShellReport, ShellSources, shown};
 use crate::shell::wall::{GivenBore, Wall, WallOptions, wall};
 use crate::shell::{
-    Bores, BuildUp, Cut, Facing, Impression, Lid, MadeBore, Material, Past, Plan, Shell, build,
-    deviation_mm, read_plan,
+    Bores, BuildUp, Cut, Facing, Impression, Lid, MadeBore, Material, Past, Plan, Plane, Shell,
+    build_beside, deviation_mm, read_plan,
 };
 use crate::soundness::{self, crossing_pairs_drawn};
 use crate::undercut::{self, Asked, CannotTell, PullSettings, Pulls};
@@ -106,20 +106,23 @@ pub fn shell_of(
         soundness: &sound,
         canal: &canal,
     };
-    let shell = build(&impression, plan)
+    let pulled =
+        |outer: &Mesh, plate: &Plane| pulls(outer, plate, &canal, plan, sources.withdrawal, limits);
+    let made = build_beside(&impression, plan, pulled)
         .map_err(|e| Failure::new(format!("{name}: cannot tell or make: {e}"), e.help()))?;
     let deviation_mm = sources
         .deviation
-        .then(|| deviation_mm(&impression, &shell.outer));
+        .then(|| deviation_mm(&impression, &made.0.outer));
     Ok(Made {
         deviation_mm,
-        ..judged(scan, shell, plan, canal, vetted, sources, limits)
+        ..judged(scan, made, plan, canal, vetted, sources, limits)
     })
 }
 
+/// Measures the wall of what was made, and answers every check.
 fn judged(
     scan: &Scan,
-    shell: Shell,
+    (shell, pulls): (Shell, Result<Pulls, CannotTell>),
     plan: &Plan,
     canal: Canal,
     vetted: ScanSays,
@@ -137,14 +140,9 @@ fn judged(
         bores: given(&shell.bores),
         ..WallOptions::default()
     };
-    let ((measured, crossing), pulls) = rayon::join(
-        || {
-            rayon::join(
-                || wall(&shell.solid, &topology, &options).ok(),
-                || crossing_pairs_drawn(&shell.solid),
-            )
-        },
-        || pulls(&shell, &canal, plan, sources.withdrawal, &limits),
+    let (measured, crossing) = rayon::join(
+        || wall(&shell.solid, &topology, &options).ok(),
+        || crossing_pairs_drawn(&shell.solid),
     );
     let mut measured = measured;
     if let (Some(wall), Lid::Open) = (&mut measured, plan.faceplate.lid) {
@@ -191,7 +189,8 @@ fn judged(
 
 /// How the outer surface is pulled, with tissue up to the faceplate.
 fn pulls(
-    shell: &Shell,
+    outer: &Mesh,
+    plate: &Plane,
     canal: &Canal,
     plan: &Plan,
     withdrawal: bool,
@@ -207,7 +206,7 @@ fn pulls(
         outward: -canal.aperture.normal,
         pull: None,
         base: None,
-        face: Some(shell.faceplate.outward),
+        face: Some(plate.outward),
         part: None,
         region_of: &region_of,
         relief: false,
@@ -217,7 +216,7 @@ fn pulls(
             ..PullSettings::default()
         },
     };
-    measure(&shell.outer, &Topology::new(&shell.outer), &asked)
+    measure(outer, &Topology::new(outer), &asked)
 }
 
 /// The bores as the wall's measure takes them, where all are straight; bent ones it finds itself.

@@ -83,6 +83,21 @@ const SPECK_MM3: f64 = 0.5;
 /// [`ShellError`] where the plan asks for something that the scan does not tell (a second bend that
 /// was not found, an outer face), or that cannot be made of it.
 pub fn build(scan: &Impression, plan: &Plan) -> Result<Shell, ShellError> {
+    build_beside(scan, plan, |_, _| ()).map(|(shell, ())| shell)
+}
+
+/// Makes a shell, and beside it asks `also` something of its outer surface and the faceplate's plane.
+///
+/// Putting solids together leaves all processors but one idle; whatever needs the outer surface alone
+/// fits in there.
+///
+/// # Errors
+/// [`ShellError`], as [`build`].
+pub fn build_beside<T: Send>(
+    scan: &Impression,
+    plan: &Plan,
+    also: impl FnOnce(&Mesh, &Plane) -> T + Send,
+) -> Result<(Shell, T), ShellError> {
     plan.check()?;
     let canal = scan.canal;
     if !canal.aperture_reached {
@@ -105,7 +120,7 @@ pub fn build(scan: &Impression, plan: &Plan) -> Result<Shell, ShellError> {
         found: plate,
         plate: plate.moved(plan.faceplate.raise_mm),
     };
-    maker.shell(own.mesh(), &field, cautions)
+    maker.shell(own.mesh(), &field, cautions, also)
 }
 
 /// The piece of a scan that holds the canal: what is made is made of it alone.
@@ -214,7 +229,7 @@ fn openings(scan: &Impression, plan: &Plan, end: f64) -> Vec<Caution> {
     out
 }
 
-type Hollow = (Option<Mesh>, Option<Solid>, Vec<MadeBore>, Vec<Caution>);
+type Cut = (Option<Mesh>, Vec<MadeBore>, Vec<Caution>);
 
 struct Maker<'a> {
     plan: &'a Plan,
@@ -226,12 +241,13 @@ struct Maker<'a> {
 }
 
 impl Maker<'_> {
-    fn shell(
+    fn shell<T: Send>(
         &self,
         scan: &Mesh,
         field: &SignedDistance,
         mut cautions: Vec<Caution>,
-    ) -> Result<Shell, ShellError> {
+        also: impl FnOnce(&Mesh, &Plane) -> T + Send,
+    ) -> Result<(Shell, T), ShellError> {
         let by = Amounts::build_up(
             &self.plan.build_up,
             self.plan.finishing_stock_mm,
@@ -257,10 +273,17 @@ impl Maker<'_> {
             });
         }
         let (body, canal) = (walls.body_mm + stock, walls.canal_mm + stock);
-        let (inner_field, depth) = rayon::join(
-            || SignedDistance::new(&open, &Topology::new(&open)),
-            || Amounts::walls(body, canal, walls.joint_at_mm, &self.track, &outer),
+        // The library numbers its solids, and facets come out in that order: the outer surface is always first.
+        let (whole, (inner_field, depth)) = rayon::join(
+            || Solid::new(&outer, "the outer surface"),
+            || {
+                rayon::join(
+                    || SignedDistance::new(&open, &Topology::new(&open)),
+                    || Amounts::walls(body, canal, walls.joint_at_mm, &self.track, &outer),
+                )
+            },
         );
+        let whole = whole?;
         let under = match self.plan.faceplate.lid {
             Lid::Open => self.plate.moved(OVER_MM),
             Lid::Closed { thickness_mm } => self.plate.moved(-thickness_mm),
@@ -277,18 +300,25 @@ impl Maker<'_> {
             },
         )?;
         let room = room.solid();
-        // Each of these leaves the other processors idle, so they run side by side.
-        let (whole, hollow) = rayon::join(
-            || Solid::new(&outer, "the outer surface"),
-            || self.hollow(&room, &moved),
+        let cavity = self.cavity(&room, &mut cautions)?;
+        // Putting solids together leaves the other processors idle, so it runs side by side.
+        let (cuts, also) = rayon::join(
+            || {
+                let taken = cavity.as_ref().map(|c| Solid::new(c, "the cavity"));
+                let taken = taken.transpose()?;
+                let (level, cut) = rayon::join(
+                    || self.level(taken.as_ref()),
+                    || self.cut(&whole, taken.as_ref(), &room, &moved, cavity.as_ref()),
+                );
+                Ok::<_, ShellError>((level?, cut?))
+            },
+            || also(&outer, &self.plate),
         );
-        let (level, hollow, bores, more) = hollow?;
+        let (level, (solid, bores, more)) = cuts?;
         cautions.extend(more);
-        let solid = match hollow {
-            None => outer.clone(),
-            Some(hollow) => whole?.without(&hollow, "the shell")?.mesh(),
-        };
-        Ok(Shell {
+        let level = level.or(cavity);
+        let solid = solid.unwrap_or_else(|| outer.clone());
+        let shell = Shell {
             faceplate: self.plate,
             faceplate_height_mm: self.height(&self.plate.point),
             faceplate_area_mm2,
@@ -303,39 +333,42 @@ impl Maker<'_> {
             solid,
             bores,
             cautions,
-        })
+        };
+        Ok((shell, also))
     }
 
-    /// The cavity as reported (level with an open faceplate), all that is taken out of the
-    /// outer surface, and the bores.
-    fn hollow(&self, room: &dyn Implicit, outer: &Moved) -> Result<Hollow, ShellError> {
-        let mut cautions = Vec::new();
-        let cavity = self.cavity(room, &mut cautions)?;
-        let taken = cavity.as_ref().map(|c| Solid::new(c, "the cavity"));
-        let taken = taken.transpose()?;
+    /// The cavity as reported, where that is not as it was drawn: level with an open faceplate.
+    fn level(&self, cavity: Option<&Solid>) -> Result<Option<Mesh>, ShellError> {
         let open = self.plan.faceplate.lid == Lid::Open;
-        let (level, bores) = rayon::join(
-            || match &taken {
-                Some(room) if open => room
-                    .below(&self.plate, "the cavity")
-                    .map(|c| Some(c.mesh())),
-                _ => Ok(None),
-            },
-            || {
-                let mut more = Vec::new();
-                let made = self.bores(room, outer, cavity.as_ref(), &mut more)?;
-                let tubes = tubes(&made)?;
-                Ok::<_, ShellError>((made, tubes, more))
-            },
-        );
-        let (bores, tubes, more) = bores?;
-        cautions.extend(more);
-        let taken = match (taken, tubes) {
-            (Some(room), Some(tubes)) => Some(room.with(&tubes, "the cavity")?),
-            (room, tubes) => room.or(tubes),
+        let cut = cavity.filter(|_| open).map(|room| {
+            let level = room.below(&self.plate, "the cavity")?;
+            Ok(level.mesh())
+        });
+        cut.transpose()
+    }
+
+    /// The outer surface less the cavity and all bores; `None` where nothing is taken out.
+    fn cut(
+        &self,
+        whole: &Solid,
+        taken: Option<&Solid>,
+        room: &dyn Implicit,
+        outer: &Moved,
+        cavity: Option<&Mesh>,
+    ) -> Result<Cut, ShellError> {
+        let mut cautions = Vec::new();
+        let bores = self.bores(room, outer, cavity, &mut cautions)?;
+        let tubes = tubes(&bores)?;
+        let both = match (taken, &tubes) {
+            (Some(room), Some(tubes)) => Some(room.with(tubes, "the cavity")?),
+            _ => None,
         };
-        let level = level?.or(cavity);
-        Ok((level, taken, bores, cautions))
+        let hollow = both.as_ref().or(taken).or(tubes.as_ref());
+        let solid = match hollow {
+            Some(hollow) => Some(whole.without(hollow, "the shell")?.mesh()),
+            None => None,
+        };
+        Ok((solid, bores, cautions))
     }
 
     fn height(&self, p: &Point) -> f64 {

@@ -27,7 +27,7 @@ mod zones;
 
 pub use bores::{MadeBore, Use};
 pub(crate) use build::told_by_bends;
-pub use build::{Impression, Shell, build};
+pub use build::{Impression, Shell, build, build_beside};
 pub use deviation::deviation_mm;
 pub use faceplate::Plane;
 pub use plan::{

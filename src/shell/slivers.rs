@@ -5,6 +5,8 @@
 
 use std::collections::HashSet;
 
+use rayon::prelude::*;
+
 use super::leaning::lay_down;
 use crate::mesh::{Mesh, Point, Vector};
 
@@ -83,16 +85,19 @@ impl Around {
 
 fn close_some(points: &[Point], facets: &mut Vec<[u32; 3]>) -> usize {
     let short_sq = SHORT_MM * SHORT_MM;
-    let mut short: Vec<(f64, u32, u32)> = Vec::new();
-    for c in facets.iter() {
-        for e in 0..3 {
-            let (a, b) = (c[e], c[(e + 1) % 3]);
-            let sq = (points[a as usize] - points[b as usize]).norm_squared();
-            if a < b && sq < short_sq {
-                short.push((sq, a, b));
-            }
-        }
-    }
+    let edges = facets.par_iter().with_min_len(1024);
+    let mut short: Vec<(f64, u32, u32)> = edges
+        .flat_map_iter(|c| (0..3).map(|e| (c[e], c[(e + 1) % 3])))
+        .filter(|(a, b)| a < b)
+        .map(|(a, b)| {
+            (
+                (points[a as usize] - points[b as usize]).norm_squared(),
+                a,
+                b,
+            )
+        })
+        .filter(|(sq, ..)| *sq < short_sq)
+        .collect();
     if short.is_empty() {
         return 0;
     }
@@ -158,6 +163,8 @@ pub(super) fn drop_gone(facets: &mut Vec<[u32; 3]>, gone: &[bool]) {
 /// Turns the longest edge of needles that lie beside a neighbour looking the same way. How many.
 fn turn_needles(points: &[Point], facets: &mut [[u32; 3]]) -> usize {
     let needles: Vec<usize> = (0..facets.len())
+        .into_par_iter()
+        .with_min_len(1024)
         .filter(|&f| shape(points, &facets[f]) < NEEDLE)
         .collect();
     if needles.is_empty() {
