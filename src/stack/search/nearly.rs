@@ -15,7 +15,7 @@ const SHORT_MM: f64 = 0.1;
 /// Placements of which the tightest tube has at least this share of its bend radius are kept. Without them:
 /// of five drivers in the large ear one placement in 27 came to nine tenths, and nothing was made of it.
 const LEAST_SHARE: f64 = 0.3;
-/// So many of either kind are kept, and so many starts a round begin from them.
+/// So many of either kind are kept, and so many starts a round begin from those for tubes.
 const KEPT: usize = 6;
 const BEGUN: usize = 6;
 /// Of one kind, two that are as near as this are one found twice (mm; share of a radius).
@@ -52,16 +52,17 @@ impl Nearly {
         *self = Self::default();
     }
 
-    /// Runs a start from one of those kept, if this start of this round is for that: the first are for parts
-    /// that are short, the last for tubes.
+    /// Runs a start from one of those kept, if this start of this round is for that: so many of the first are
+    /// `for_short` parts, the last for tubes.
     pub fn run(
         &self,
         model: &Model,
         seats: &Seats,
         (start, round): (usize, usize),
+        for_short: usize,
         rng: &mut Rng,
     ) -> Option<Run> {
-        if start < BEGUN {
+        if start < for_short {
             let (_, poses) = drawn(&self.short, start + round)?;
             return Some(jolted(model, poses, rng));
         }
