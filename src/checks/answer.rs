@@ -314,22 +314,26 @@ pub fn area(mm2: f64) -> String {
     }
 }
 
-/// A measured figure with its `±` and unit: `9.40 ± 0.12 mm`, or `9.40 ± 0.12 mm or more`.
+/// A measured figure with its `±` and unit: `9.40 ± 0.12 mm`, or `9.40 mm (± 0.12) or more`.
 #[must_use]
 pub fn figure(m: &Measured, unit: &str) -> String {
     let places = digits(unit);
     let gap = if unit.is_empty() { "" } else { " " };
-    let spread = if m.plus_minus > 0.0 {
-        format!(" ± {:.*}", places, m.plus_minus)
-    } else {
-        String::new()
+    let spread = (m.plus_minus > 0.0).then(|| format!("± {:.*}", places, m.plus_minus));
+    let value = format!("{:.*}", places, m.value);
+    // The ± is of the bound, and stands apart from "or less", which is of the truth.
+    let bounded = |words: &str| {
+        let spread = spread
+            .as_ref()
+            .map_or_else(String::new, |s| format!(" ({s})"));
+        format!("{value}{gap}{unit}{spread} {words}")
     };
-    let bound = match m.bound {
-        Bound::Exact => "",
-        Bound::AtLeast => " or more",
-        Bound::AtMost => " or less",
-    };
-    format!("{:.*}{spread}{gap}{unit}{bound}", places, m.value)
+    match (m.bound, &spread) {
+        (Bound::AtLeast, _) => bounded("or more"),
+        (Bound::AtMost, _) => bounded("or less"),
+        (Bound::Exact, Some(spread)) => format!("{value} {spread}{gap}{unit}"),
+        (Bound::Exact, None) => format!("{value}{gap}{unit}"),
+    }
 }
 
 /// A region as said to people.
@@ -344,5 +348,26 @@ pub const fn region_words(region: Region) -> &'static str {
         Region::Concha => "concha",
         Region::OuterFace => "outer face",
         Region::Unknown => "place along the ear unknown",
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_bound_tells_its_own_spread_apart() {
+        let of = |plus_minus, bound| {
+            let m = Measured {
+                value: 3.314,
+                plus_minus,
+                bound,
+            };
+            figure(&m, "mm")
+        };
+        assert_eq!(of(0.5, Bound::Exact), "3.31 ± 0.50 mm");
+        assert_eq!(of(0.0, Bound::Exact), "3.31 mm");
+        assert_eq!(of(0.5, Bound::AtMost), "3.31 mm (± 0.50) or less");
+        assert_eq!(of(0.0, Bound::AtLeast), "3.31 mm or more");
     }
 }
