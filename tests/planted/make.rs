@@ -65,7 +65,8 @@ impl Case {
             off += &format!("3 {} {} {}\n", f[0], f[1], f[2]);
         }
         let folder = std::path::Path::new(&folder);
-        let kept = std::fs::write(folder.join(format!("{name}.off")), off)
+        let kept = std::fs::create_dir_all(folder)
+            .and_then(|()| std::fs::write(folder.join(format!("{name}.off")), off))
             .and_then(|()| std::fs::write(folder.join(format!("{name}.toml")), self.toml()));
         kept.expect("the folder that SAVE names can be written");
     }
