@@ -10,6 +10,7 @@ use crate::undercut::{self, Pulls};
 use crate::units::Measured;
 
 use super::answer::{Answer, Finding, number};
+use super::not_an_impression::{CHECK as NOT_AN_IMPRESSION, hollow};
 
 /// Noise of one point is told apart from a length between two at 95 %: 1.96 · √2.
 const LENGTH_OF_NOISE: f64 = 2.77;
@@ -93,11 +94,22 @@ impl<'a> Facts<'a> {
         })
     }
 
-    /// Whether lengths may be held against limits at all.
+    /// Whether lengths may be held against limits of an impression at all.
+    ///
+    /// # Errors
+    /// A *cannot tell* where the unit is unknown or doubtful, or where it is no impression.
+    pub fn lengths(&self, limits: &Limits) -> Result<(), Box<Answer>> {
+        self.unit(limits)?;
+        hollow(self, limits).map_or(Ok(()), |says| {
+            Err(Box::new(Answer::because(says, NOT_AN_IMPRESSION.id)))
+        })
+    }
+
+    /// Whether its unit of length is to be believed.
     ///
     /// # Errors
     /// A *cannot tell* where the unit is unknown or doubtful.
-    pub fn lengths(&self, limits: &Limits) -> Result<(), Box<Answer>> {
+    pub fn unit(&self, limits: &Limits) -> Result<(), Box<Answer>> {
         let missing = match (self.scan.unit, self.size) {
             (None, _) => "the unit of length is unknown".to_owned(),
             (_, None) => "the scan has no facets".to_owned(),

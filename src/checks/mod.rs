@@ -16,6 +16,7 @@ mod fin_edges;
 mod hole_elsewhere;
 mod hole_in_seal_zone;
 mod loose_parts;
+mod not_an_impression;
 mod pit_in_canal;
 mod print;
 pub mod pull;
@@ -57,6 +58,7 @@ pub struct Check {
 /// All checks of `vet`, in the order in which they are reported.
 pub static CHECKS: &[&Check] = &[
     &unit_doubtful::CHECK,
+    &not_an_impression::CHECK,
     &canal_missing::CHECK,
     &scan_ends_in_canal::CHECK,
     &short_of_bend::FIRST,

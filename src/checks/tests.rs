@@ -27,6 +27,12 @@ const CASES: &[Case] = &[
         cannot_tell: Some(no_unit),
     },
     Case {
+        id: "not-an-impression",
+        breaks: |e| e.soundness.volume_mm3 = Some(1500.0),
+        weighs: Verdict::CannotTell,
+        cannot_tell: Some(|e| e.soundness.volume_mm3 = Some(2930.0)),
+    },
+    Case {
         id: "canal-missing",
         breaks: |e| e.canal = Err(NoCanal::NothingTubular),
         weighs: Verdict::CannotTell,
