@@ -106,11 +106,10 @@ pub fn build_beside<T: Send>(
     let track = Track::new(canal).ok_or(ShellError::NoAxis)?;
     let mut cautions = told_by_bends(canal, &plan.build_up)?;
     let end = canal_end(canal, plan)?;
-    let plate = faceplate::plane(&plan.faceplate, scan.mesh, scan.soundness, canal)?;
-
     let own = Own::of(scan);
+    let plate = faceplate::plane(&plan.faceplate, scan, own.mesh())?;
     let field = own.field();
-    cautions.extend(openings(scan, plan, end));
+    cautions.extend(left_out_or_closed(scan, plan, end));
 
     let maker = Maker {
         plan,
@@ -207,9 +206,14 @@ fn canal_end(canal: &Canal, plan: &Plan) -> Result<f64, ShellError> {
     Ok(at_mm + plan.finishing_stock_mm)
 }
 
-/// Openings that were closed: the base does not count, the faceplate cuts it off.
-fn openings(scan: &Impression, plan: &Plan, end: f64) -> Vec<Caution> {
+/// What of the scan was left out or closed: the base does not count, the faceplate cuts it off.
+fn left_out_or_closed(scan: &Impression, plan: &Plan, end: f64) -> Vec<Caution> {
     let mut out = Vec::new();
+    if scan.soundness.parts > 1 {
+        out.push(Caution::PartsLeftOut {
+            count: scan.soundness.parts - 1,
+        });
+    }
     let holes: Vec<f64> = scan
         .soundness
         .holes

@@ -4,10 +4,10 @@
 //! from [`crate::canal::Canal::face`]). Height: just under the face, so that the plane cuts across
 //! all of it and not through its rounded edge.
 
-use crate::canal::{Canal, Frame};
+use crate::canal::Frame;
 use crate::mesh::{Mesh, Point, Vector};
-use crate::soundness::Soundness;
 
+use super::build::Impression;
 use super::plan::{Faceplate, Facing};
 use super::told::ShellError;
 
@@ -55,13 +55,14 @@ const FULL_SHARE: f64 = 0.97;
 const DOWN_MM: f64 = 3.0;
 const STEP_MM: f64 = 0.1;
 
-/// The plane asked for, before it is raised; heights count from the middle of the aperture.
+/// The plane asked for, before it is raised; heights count from the middle of the aperture. The face is
+/// looked for on the `piece` with the canal alone: a speck high above the ear is no face.
 pub(super) fn plane(
     asked: &Faceplate,
-    scan: &Mesh,
-    soundness: &Soundness,
-    canal: &Canal,
+    scan: &Impression,
+    piece: &Mesh,
 ) -> Result<Plane, ShellError> {
+    let canal = scan.canal;
     let straight = match asked.facing {
         Facing::Found => canal.face.ok_or(ShellError::NoFace)?,
         Facing::Axis => -canal.aperture.normal,
@@ -73,7 +74,7 @@ pub(super) fn plane(
     let from = canal.aperture.centre;
     let height = match asked.height_mm {
         Some(height) => height,
-        None => found_height(scan, soundness, canal, &outward).ok_or(ShellError::NoFace)?,
+        None => found_height(scan, piece, &outward).ok_or(ShellError::NoFace)?,
     };
     Ok(Plane {
         point: from + outward * height,
@@ -99,26 +100,22 @@ fn tilted(n: Vector, asked: &Faceplate, frame: Option<Frame>) -> Result<Vector, 
     Ok(out.normalize())
 }
 
-fn found_height(
-    scan: &Mesh,
-    soundness: &Soundness,
-    canal: &Canal,
-    outward: &Vector,
-) -> Option<f64> {
-    let from = canal.aperture.centre;
+fn found_height(scan: &Impression, piece: &Mesh, outward: &Vector) -> Option<f64> {
+    let from = scan.canal.aperture.centre;
     let height = |p: &Point| (p - from).dot(outward);
-    if let Some(base) = soundness.holes.iter().find(|h| h.base) {
-        let rim = base.rim.iter().map(|&i| height(&scan.points()[i as usize]));
+    if let Some(base) = scan.soundness.holes.iter().find(|h| h.base) {
+        let points = scan.mesh.points();
+        let rim = base.rim.iter().map(|&i| height(&points[i as usize]));
         let lowest = rim.fold(f64::INFINITY, f64::min);
         return lowest.is_finite().then_some(lowest - UNDER_MM);
     }
-    let sign = if soundness.inverted { -1.0 } else { 1.0 };
-    let reach = scan.points().iter().map(height).fold(0.0, f64::max);
-    let mut face: Vec<(f64, f64)> = (0..scan.facets().len())
+    let sign = if scan.soundness.inverted { -1.0 } else { 1.0 };
+    let reach = piece.points().iter().map(height).fold(0.0, f64::max);
+    let mut face: Vec<(f64, f64)> = (0..piece.facets().len())
         .filter_map(|f| {
-            let area = scan.area_vector(f) * sign;
+            let area = piece.area_vector(f) * sign;
             let facing = area.dot(outward) > FACE_COS * area.norm();
-            let [a, b, c] = scan.corners(f);
+            let [a, b, c] = piece.corners(f);
             let h = height(&Point::from((a.coords + b.coords + c.coords) / 3.0));
             (facing && h > LOW_SHARE * reach).then(|| (h, area.norm()))
         })
@@ -129,7 +126,7 @@ fn found_height(
     for (h, area) in face {
         under += area;
         if under > UNDER_SHARE * all {
-            return Some(full_section(scan, &from, outward, h - UNDER_MM));
+            return Some(full_section(piece, &from, outward, h - UNDER_MM));
         }
     }
     None

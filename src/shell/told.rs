@@ -16,6 +16,11 @@ pub enum Caution {
         /// Their flat area, mm².
         area_mm2: f64,
     },
+    /// Parts of the scan that do not hold the canal were left out.
+    PartsLeftOut {
+        /// How many.
+        count: usize,
+    },
     /// Which bend is which is not sure, and the build-up hangs on it.
     BendsUnsure,
     /// No second bend: the build-up between the bends goes on to the tip.
@@ -73,6 +78,9 @@ impl Caution {
         match self {
             Self::ClosedOpenings { count, area_mm2 } => format!(
                 "holes of the scan ({count}, {area_mm2:.1} mm2) were closed by facets that are no ear"
+            ),
+            Self::PartsLeftOut { count } => format!(
+                "parts of the scan beside the one with the canal were left out ({count}): `secondbend vet` says what and where"
             ),
             Self::BendsUnsure => {
                 "which bend is which is not sure, and the amounts by zone hang on it".to_owned()

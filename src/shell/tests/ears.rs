@@ -3,9 +3,10 @@
 
 use crate::canal;
 use crate::demo::{Base, EarModel, Side, ear};
-use crate::mesh::{Mesh, MeshQueries, Point, Topology};
-use crate::shell::wall::{WallOptions, wall};
-use crate::shell::{Bores, Impression, Lid, Plan, Shell, ShellError, build};
+use crate::mesh::{Mesh, MeshQueries, Point, Topology, Vector};
+use crate::shell::wall::shapes::sphere;
+use crate::shell::wall::{WallOptions, joined, wall};
+use crate::shell::{Bores, Caution, Impression, Lid, Plan, Shell, ShellError, build};
 use crate::soundness::{self, crossing_pairs};
 
 /// The shell of a scan, measured and made by a plan.
@@ -130,6 +131,22 @@ fn threads_do_not_change_a_shell() {
     let alone = pool.install(|| shell_of(&made.mesh, &plan).expect("a shell"));
     let many = shell_of(&made.mesh, &plan).expect("a shell");
     assert!(alone.solid == many.solid && alone.cavity == many.cavity);
+}
+
+/// A speck beside the ear takes no part in the shell, and the shell says so.
+#[test]
+fn parts_that_are_left_out_are_told() {
+    let made = ear(&coarse(EarModel::medium(Side::Right)));
+    let far = made.mesh.points()[0] + Vector::repeat(60.0);
+    let (both, _) = joined(&made.mesh, &sphere(far, 1.0, 2));
+    let plan = Plan {
+        facet_mm: 0.6,
+        ..plan(Lid::Open)
+    };
+    let told = |mesh: &Mesh| shell_of(mesh, &plan).expect("a shell").cautions;
+    let left_out = Caution::PartsLeftOut { count: 1 };
+    assert!(told(&both).contains(&left_out));
+    assert!(!told(&made.mesh).contains(&left_out));
 }
 
 #[test]
