@@ -35,6 +35,8 @@ impl Ear {
                 part_of_facet: vec![0],
                 holes: vec![hole(true, 0.0, 0.0, -12.0, 25.0)],
                 volume_mm3: None,
+                volume_if_capped_mm3: 6000.0,
+                enclosing_mm2: 2900.0,
                 area_mm2: 2900.0,
                 noise_mm: 0.02,
                 edge_mm: 0.3,

@@ -4,10 +4,7 @@
 use crate::limits::{Limits, rows};
 use crate::units::Measured;
 
-use super::{Answer, Bar, Check, Facts, Verdict, figure, undecided};
-
-/// Noise of this many sizes is told apart from the two faces of a wall at 95 %: 1.96 · √2.
-const WALL_OF_NOISE: f64 = 2.77;
+use super::{Answer, Bar, Check, Facts, Verdict, figure, number, undecided};
 
 pub static CHECK: Check = Check {
     id: "not-an-impression",
@@ -15,23 +12,24 @@ pub static CHECK: Check = Check {
     explains: "A closed surface holds twice its volume over its area: a plate or a thin shell as \
         much as it is thick, a ball of radius r two thirds of r. Under `scan.thickness_least_mm` \
         it is a finished shell, or a scan that was hollowed out, and no other check then judges a \
-        length. An open surface holds no volume, and is taken for what it was given as.",
+        length. An open surface is taken with its openings closed flat; where that is too thin it \
+        can't be told.",
     worst: Verdict::CannotTell,
     limits: &[&rows::THICKNESS_LEAST],
     run,
 };
 
-/// Twice the volume over the area, mm; `None` where the surface is open.
-fn thickness(facts: &Facts) -> Option<Measured> {
+/// Twice a volume over the area that it lies within, openings closed flat.
+fn thickness(facts: &Facts, volume_mm3: f64) -> Measured {
     let sound = facts.soundness;
-    let volume_mm3 = sound.volume_mm3?.abs();
-    let thick_mm = 2.0 * volume_mm3 / sound.area_mm2.max(f64::MIN_POSITIVE);
-    Some(Measured::exact(thick_mm, WALL_OF_NOISE * sound.noise_mm))
+    let openings_mm2: f64 = sound.holes.iter().map(|h| h.area_mm2).sum();
+    let area_mm2 = (sound.enclosing_mm2 + openings_mm2).max(f64::MIN_POSITIVE);
+    facts.length(2.0 * volume_mm3.abs() / area_mm2)
 }
 
-/// How thin it is, where that is surely too thin for an impression.
+/// How thin a closed surface is, where that is surely too thin for an impression.
 pub(super) fn hollow(facts: &Facts, limits: &Limits) -> Option<String> {
-    let value = thickness(facts)?;
+    let value = thickness(facts, facts.soundness.volume_mm3?);
     let bar = Bar::at_least(&rows::THICKNESS_LEAST, limits);
     let thin = bar.judge(&value) == Some(false);
     thin.then(|| format!("{} thick on the whole: hollow", figure(&value, "mm")))
@@ -41,22 +39,27 @@ fn run(facts: &Facts, limits: &Limits) -> Answer {
     if let Err(answer) = facts.unit(limits) {
         return *answer;
     }
-    let Some(value) = thickness(facts) else {
-        return Answer::holds("the surface is open: how solid it is was not asked");
-    };
+    let sound = facts.soundness;
+    let value = thickness(
+        facts,
+        sound.volume_mm3.unwrap_or(sound.volume_if_capped_mm3),
+    );
     let bar = Bar::at_least(&rows::THICKNESS_LEAST, limits);
+    let says = format!("{} thick on the whole", figure(&value, "mm"));
+    // What an opening held is not measured, so no ± is told.
+    let closed = format!(
+        "about {} thick on the whole with its openings closed",
+        number(value.value, "mm")
+    );
     let advice = "give the scan of the impression; a finished shell is for `secondbend wall`";
-    let answer = match bar.judge(&value) {
-        Some(true) => Answer::holds(format!(
-            "solid, {} thick on the whole",
-            figure(&value, "mm")
-        )),
-        Some(false) => Answer::breaks(
-            Verdict::CannotTell,
-            hollow(facts, limits).unwrap_or_default(),
-            advice,
-        ),
-        None => Answer::cannot_tell(undecided(&value, &bar), advice),
+    let answer = match (bar.judge(&value), hollow(facts, limits)) {
+        (Some(true), _) if sound.volume_mm3.is_some() => Answer::holds(format!("solid, {says}")),
+        (Some(true), _) => Answer::holds(format!("solid, {closed}")),
+        (_, Some(says)) => Answer::breaks(Verdict::CannotTell, says, advice),
+        (Some(false), None) => {
+            Answer::cannot_tell(format!("{closed}: too thin for an impression"), advice)
+        }
+        (None, None) => Answer::cannot_tell(undecided(&value, &bar), advice),
     };
     answer.value(value, "mm").limit(bar)
 }

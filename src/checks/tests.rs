@@ -30,7 +30,7 @@ const CASES: &[Case] = &[
         id: "not-an-impression",
         breaks: |e| e.soundness.volume_mm3 = Some(1500.0),
         weighs: Verdict::CannotTell,
-        cannot_tell: Some(|e| e.soundness.volume_mm3 = Some(2930.0)),
+        cannot_tell: Some(|e| e.soundness.volume_if_capped_mm3 = 1500.0),
     },
     Case {
         id: "canal-missing",
@@ -289,6 +289,22 @@ fn a_good_ear_passes_every_check() {
         assert!(answer.advice.is_none(), "{}", check.id);
     }
     assert_eq!(verdict(answers.iter().map(|(_, a)| a)), Verdict::Design);
+}
+
+/// What lies beside a solid impression, however large a sheet, makes it no shell; nearly as thin as one is
+/// too close to call.
+#[test]
+fn only_what_encloses_tells_how_solid_it_is() {
+    let solid = |volume_mm3: f64, area_mm2: f64| {
+        let mut ear = Ear::good();
+        ear.soundness.volume_mm3 = Some(volume_mm3);
+        ear.soundness.area_mm2 = area_mm2;
+        ear.soundness.holes.clear();
+        answer(&ear, "not-an-impression").outcome
+    };
+    assert_eq!(solid(6000.0, 9000.0), Outcome::Holds);
+    assert_eq!(solid(2930.0, 2900.0), Outcome::CannotTell);
+    assert_eq!(solid(1500.0, 2900.0), Outcome::Breaks);
 }
 
 /// The smallest spoiling of a good ear gives exactly one break, and that of the check it is for.

@@ -122,6 +122,9 @@ pub struct Soundness {
     /// Volume, mm³, of the main part with every loop closed by a fan to its middle: the volume
     /// itself where it is closed, else as good as the fans are.
     pub volume_if_capped_mm3: f64,
+    /// Area, mm², of what that volume lies within: of all closed parts, or of the main part where it
+    /// is open.
+    pub enclosing_mm2: f64,
     /// Area of all facets, mm².
     pub area_mm2: f64,
     /// Scan noise normal to the surface, standard deviation, mm (residual of local fits).
@@ -248,6 +251,7 @@ fn surface(
         one_sided_edges: turning.stuck_edges,
         volume_mm3: parts[main].closed.then_some(enclosed_mm3),
         volume_if_capped_mm3: capped_mm3,
+        enclosing_mm2: parts::enclosing_mm2(&parts, main),
         area_mm2: mesh.area_mm2(),
         noise_mm: noise::noise_mm(mesh, &rings::Rings::new(mesh)),
         edge_mm: noise::edge_mm(mesh, topology),

@@ -107,6 +107,15 @@ pub(super) fn main_part(parts: &[Part]) -> usize {
     best
 }
 
+/// Area of all closed parts, or of the main one where that is open, mm².
+pub(super) fn enclosing_mm2(parts: &[Part], main: usize) -> f64 {
+    if !parts[main].closed {
+        return parts[main].area_mm2;
+    }
+    let closed = parts.iter().filter(|p| p.closed);
+    closed.map(|p| p.area_mm2).sum()
+}
+
 /// Every part but the main one, largest area first.
 pub(super) fn floaters(parts: &[Part], main: usize) -> Vec<Floater> {
     let mut out: Vec<Floater> = parts
