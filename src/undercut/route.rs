@@ -8,7 +8,7 @@
 use nalgebra::{Isometry3, UnitQuaternion, Vector3};
 use rayon::prelude::*;
 
-use super::pose::{Pose, between};
+use super::pose::{Pose, between, rigid};
 use super::relax::{Cloud, Rule, height_pinned, relax};
 use super::tissue::Tissue;
 
@@ -198,7 +198,7 @@ struct Move {
 }
 
 fn moves(ground: &Ground, stand: &Stand, run: Run) -> Vec<Move> {
-    let on = stand.motion * stand.pose;
+    let on = rigid(stand.motion * stand.pose);
     let mut out = vec![
         Move { to: on, lazy: true },
         Move {
@@ -223,7 +223,7 @@ fn moves(ground: &Ground, stand: &Stand, run: Run) -> Vec<Move> {
             let turn = UnitQuaternion::from_scaled_axis(Vector3::ith(axis, sign * EXTRA_TURN));
             let about = Isometry3::from_parts((at - turn * at).into(), turn);
             out.push(Move {
-                to: about * on,
+                to: rigid(about * on),
                 lazy: false,
             });
         }
@@ -362,4 +362,36 @@ pub(super) fn farthest(corners: &[Vector3<f64>], a: &Pose, b: &Pose) -> f64 {
         (a.rotation * p + a.translation.vector - (b.rotation * p + b.translation.vector)).norm()
     };
     corners.iter().map(moved).fold(0.0, f64::max)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::shapes::{arc, body};
+    use super::*;
+
+    #[test]
+    fn a_body_does_not_swell_on_a_long_way() {
+        let b = body(&arc(10.0, 3.0, 0.6, 1.0));
+        let tissue = Tissue::new(&b, 1.0).unwrap();
+        let cloud = Cloud::new(b.seat().iter().map(|(_, p)| p.coords).collect());
+        let ground = Ground {
+            cloud: &cloud,
+            tissue: &tissue,
+            ways: &[Vector3::z()],
+        };
+        for kind in 0..moves(&ground, &standing(Isometry3::identity(), 0.0), Run::In).len() {
+            let turned = Isometry3::new(Vector3::new(0.1, 0.2, 0.5), Vector3::new(0.01, 0.02, 0.0));
+            let mut here = standing(turned, 0.0);
+            here.motion = turned;
+            for level in 1..MOST_LEVELS {
+                let to = moves(&ground, &here, Run::In)[kind].to;
+                here = Stand {
+                    motion: to * here.pose.inverse(),
+                    ..standing(to, 0.0)
+                };
+                let off = (to.rotation.norm() - 1.0).abs();
+                assert!(off < 1e-12, "move {kind}, level {level}: {off:e}");
+            }
+        }
+    }
 }
