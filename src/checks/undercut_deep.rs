@@ -13,7 +13,7 @@ use super::{Answer, Bar, Check, Facts, Finding, Verdict, figure, number, undecid
 
 pub static CHECK: Check = Check {
     id: "undercut-deep",
-    asks: "Does a hard piece of this shape come out of the ear?",
+    asks: "Was a way found for a hard piece of this shape to come out of the ear?",
     explains: "The undercut depth of a point is how far it must go sideways on its way out, if the \
         tissue reaches up to the outer face. It holds where the largest depth along the best straight \
         pull within 45 degrees of the canal's axis, measured coarsely, is within the limit. Hardly any \

@@ -11,11 +11,12 @@ pub const ID: &str = "shell-stuck";
 
 pub static CHECK: ShellCheck = ShellCheck {
     id: ID,
-    asks: "Does the finished shell come out of the ear?",
+    asks: "Was a way found for the finished shell to come out of the ear?",
     explains: "Of the outer surface, built up and trimmed, and with tissue up to the faceplate: it \
         holds where a straight pull needs no more than the limit. A deeper one tells nothing yet, for \
         wearers turn the piece as they draw it, and nothing hangs on it until the way out is looked \
-        for: with `--withdrawal` that is done, and what it squeezes decides. `secondbend undercut` \
+        for: with `--withdrawal` that is done, and what it squeezes decides; breaking then says that \
+        no better way was found, not that there is none. `secondbend undercut` \
         on the shell written tries what must be trimmed.",
     worst: Verdict::Repair,
     limits: &[&rows::UNDERCUT],
