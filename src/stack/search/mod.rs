@@ -86,10 +86,11 @@ const JUMPED: Plan = Plan {
 };
 /// How often the weights on what stays stuck are raised before a start is given up.
 const GUIDED: usize = 3;
-/// A start further off than this, mm, is given up before. On ten planted cases with five tubes 243 of 1906
-/// nearer ones that were jumped to came near, none of 3908 others, and none of 2184 fresh ones; guiding all
-/// took 37 % of the starts' time. Of 64 such cases, with two seeds each, 109 of 128 are found so, 93 without;
-/// of 32 with one seed 27 with 0.5 (30 with 0.8), of the other 32 22 with 1.2 (25) (30 November 2026).
+/// A start that has settled further off than this, mm, is given up before. On ten planted cases with five tubes
+/// 243 of 1906 nearer ones that were jumped to came near, none of 3908 others, and none of 2184 fresh ones, near
+/// or not; guiding all took 37 % of the starts' time. Of 64 such cases (the ten among them), with two seeds each,
+/// 109 of 128 are found so, 93 without; of 32 with one seed 27 with 0.5 (30 with 0.8), of the other 32 22 with
+/// 1.2 (25) (30 November 2026).
 const GUIDED_FROM_MM: f64 = 0.8;
 
 /// How hard to look.
