@@ -511,7 +511,7 @@ fn way_lines(out: &mut String, u: &UndercutFigures) {
             })
             .collect();
         let word = if r.enough { "enough" } else { "not enough" };
-        let left = number(r.squeeze_mm.value.0, "mm");
+        let left = figure(&r.squeeze_mm.measured(), "mm");
         let says = format!("{}: {word}, {left} of squeeze left", trims.join(", "));
         labelled(out, "trim tried", &says);
     }

@@ -2,7 +2,7 @@
 //! measured for.
 
 use crate::checks::undercut_deep::turned;
-use crate::checks::{Answer, Verdict, number, region_words};
+use crate::checks::{Answer, Verdict, figure, number, region_words};
 use crate::limits::{Limits, rows};
 use crate::undercut::{Relief, WayOut};
 
@@ -37,9 +37,9 @@ fn advice(out: &WayOut) -> String {
     let enough = |r: &&Relief| r.enough;
     match out.relief.iter().find(enough) {
         Some(relief) => format!(
-            "trim or block out: {} (tried: {} of squeeze are left){}",
+            "trim or block out: {} (tried: {} of squeeze left){}",
             words(relief),
-            number(relief.squeeze_mm.value, "mm"),
+            figure(&relief.squeeze_mm, "mm"),
             if relief.trims_seal() {
                 "; in the seal zone it will leak until that is built up again"
             } else {

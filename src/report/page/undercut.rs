@@ -173,7 +173,7 @@ fn figures(u: &UndercutFigures) -> Vec<KeyFigure> {
             format!("{} up to {deep} deep", region_words(t.region))
         });
         let word = if r.enough { "enough" } else { "not enough" };
-        let left = number(r.squeeze_mm.value.0, "mm");
+        let left = figure(&r.squeeze_mm.measured(), "mm");
         out.push(KeyFigure::new(
             format!("trim tried: {}", trims.collect::<Vec<_>>().join(", ")),
             format!("{word}, {left} of squeeze left"),
