@@ -165,27 +165,78 @@ pub fn length_mm(line: &[Point]) -> f64 {
 
 /// Distance from a line, and the way off it.
 pub fn off_line(p: &Point, line: &[Point]) -> (f64, Vector) {
-    let mut best = (f64::INFINITY, Vector::zeros());
-    for w in line.windows(2) {
-        let (along, from) = (w[1] - w[0], p - w[0]);
+    off_line_within(p, line, f64::INFINITY, f64::INFINITY)
+        .unwrap_or_else(|| (f64::INFINITY, Vector::zeros()))
+}
+
+/// Distance from a line of which no piece is longer than `longest`, and the way off it, where that is less
+/// than `within`. From a point that is further off, as many pieces are passed over as it takes to come near.
+pub fn off_line_within(
+    p: &Point,
+    line: &[Point],
+    longest: f64,
+    within: f64,
+) -> Option<(f64, Vector)> {
+    let mut best = None;
+    let mut near = Near::new(within.max(0.0), longest);
+    let mut i = 0;
+    while i + 1 < line.len() {
+        let from = p - line[i];
+        let passed = near.passed(from.norm_squared());
+        if passed > 0 {
+            i += passed;
+            continue;
+        }
+        let along = line[i + 1] - line[i];
         let (on, whole) = (from.dot(&along), along.norm_squared());
         // Most pieces are nearest at an end: no division for those.
         let off = if on <= 0.0 {
             from
         } else if on >= whole {
-            p - w[1]
+            p - line[i + 1]
         } else {
             from - along * (on / whole)
         };
         let sq = off.norm_squared();
-        if sq < best.0 {
-            best = (sq, off);
+        if sq < near.sq {
+            (best, near) = (Some(off), Near::new(sq.sqrt(), longest));
+        }
+        i += 1;
+    }
+    best.map(|off| {
+        let way = off.try_normalize(1e-12).unwrap_or_default();
+        (near.sq.sqrt(), way)
+    })
+}
+
+/// Squares of the distances from which so many pieces can be passed over.
+struct Near {
+    sq: f64,
+    over: [(usize, f64); 3],
+}
+
+impl Near {
+    fn new(within: f64, longest: f64) -> Self {
+        let over = [9, 3, 1].map(|n| {
+            let far = within + n as f64 * longest;
+            (n, far * far)
+        });
+        Self {
+            sq: within * within,
+            over,
         }
     }
-    (
-        best.0.sqrt(),
-        best.1.try_normalize(1e-12).unwrap_or_default(),
-    )
+
+    fn passed(&self, sq: f64) -> usize {
+        let enough = self.over.iter().find(|(_, far)| sq > *far);
+        enough.map_or(0, |o| o.0)
+    }
+}
+
+/// The longest piece of a line, mm.
+pub fn longest_mm(line: &[Point]) -> f64 {
+    let sq = line.windows(2).map(|w| (w[1] - w[0]).norm_squared());
+    sq.fold(0.0, f64::max).sqrt()
 }
 
 /// Points at equal ways along a piece of a line, its ends among them.

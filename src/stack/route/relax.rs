@@ -4,7 +4,7 @@
 //! hundredths, which no lattice of arcs hits.
 
 use super::curve::Heading;
-use super::net::{Joint, Net, length_mm, off_line};
+use super::net::{Joint, Net, length_mm, longest_mm, off_line_within};
 use super::room::Room;
 use crate::mesh::{MeshQueries, Point, Vector};
 
@@ -205,6 +205,13 @@ impl Default for Gain {
     }
 }
 
+/// Another line that one keeps from: how far, and its longest piece, mm.
+struct Other<'a> {
+    line: &'a [Point],
+    need: f64,
+    longest: f64,
+}
+
 /// One drawing into shape: by what measure, how fine and how long.
 struct Drawing<'a> {
     asked: &'a [Asked<'a>],
@@ -350,17 +357,26 @@ impl<'a> Drawing<'a> {
         short
     }
 
-    /// What a place of a line has to spare, from the other lines too, and the way in which that grows.
-    fn spare_among(&self, lines: &[Vec<Point>], k: usize, p: &Point) -> (f64, Vector) {
-        let (mut spare, mut away) = (self.spare)(k, p);
-        for (j, other) in lines.iter().enumerate().filter(|(j, _)| *j != k) {
+    /// The lines that a line keeps from, as they lie now.
+    fn others<'l>(&self, lines: &'l [Vec<Point>], k: usize) -> Vec<Other<'l>> {
+        let other = |(j, line): (usize, &'l Vec<Point>)| {
             let need = (self.apart)(k, j);
-            if need == f64::NEG_INFINITY {
-                continue;
-            }
-            let (d, off) = off_line(p, other);
-            if d - need < spare {
-                (spare, away) = (d - need, off);
+            (j != k && need > f64::NEG_INFINITY).then(|| Other {
+                line,
+                need,
+                longest: longest_mm(line),
+            })
+        };
+        lines.iter().enumerate().filter_map(other).collect()
+    }
+
+    /// What a place of a line has to spare, from the other lines too, and the way in which that grows.
+    fn spare_among(&self, others: &[Other], k: usize, p: &Point) -> (f64, Vector) {
+        let (mut spare, mut away) = (self.spare)(k, p);
+        for other in others {
+            let within = spare + other.need;
+            if let Some((d, off)) = off_line_within(p, other.line, other.longest, within) {
+                (spare, away) = (d - other.need, off);
             }
         }
         (spare, away)
@@ -369,7 +385,8 @@ impl<'a> Drawing<'a> {
     /// By how much a line is too near to something as it lies now, mm.
     fn short_of(&self, lines: &[Vec<Point>], k: usize) -> f64 {
         let last = lines[k].len() - usize::from(matches!(self.asked[k].end, End::Tied(_)));
-        let short = |p: &Point| HAND_MM - self.spare_among(lines, k, p).0;
+        let others = self.others(lines, k);
+        let short = |p: &Point| HAND_MM - self.spare_among(&others, k, p).0;
         let mut most = 0.0_f64;
         for (i, p) in lines[k].iter().enumerate().take(last).skip(1) {
             let here = short(p);
@@ -398,9 +415,11 @@ impl<'a> Drawing<'a> {
     fn one_line(&self, lines: &mut [Vec<Point>], k: usize, round: usize) -> f64 {
         let fading = (-TENSION_HALVED * round as f64 / self.rounds as f64).exp2();
         let tension = self.tension * fading;
-        let chord = mean(&lines[k]) * (1.0 - tension);
+        let mut line = std::mem::take(&mut lines[k]);
+        let others = self.others(lines, k);
+        let chord = mean(&line) * (1.0 - tension);
         let asked = &self.asked[k];
-        let n = lines[k].len();
+        let n = line.len();
         let tied = match asked.end {
             End::Tied(_) => 1,
             End::Within(_) => 0,
@@ -408,28 +427,27 @@ impl<'a> Drawing<'a> {
         let movable = |i: usize| i > 0 && i + tied < n;
         let mut short = 0.0_f64;
         for i in (0..n).filter(|&i| movable(i)) {
-            let (spare, away) = self.spare_among(lines, k, &lines[k][i]);
+            let (spare, away) = self.spare_among(&others, k, &line[i]);
             short = short.max(HAND_MM - spare);
             if spare < HAND_MM {
-                lines[k][i] += away * (HAND_MM - spare).min(0.2);
+                line[i] += away * (HAND_MM - spare).min(0.2);
             }
             // Round an edge the middle of a chord comes nearer than its ends.
             if spare < MIDDLE_MM && i + 1 < n {
-                let middle = nalgebra::center(&lines[k][i], &lines[k][i + 1]);
-                let (spare, away) = self.spare_among(lines, k, &middle);
+                let middle = nalgebra::center(&line[i], &line[i + 1]);
+                let (spare, away) = self.spare_among(&others, k, &middle);
                 if spare < HAND_MM {
                     let push = away * (HAND_MM - spare).min(0.2);
-                    lines[k][i] += push;
+                    line[i] += push;
                     if movable(i + 1) {
-                        lines[k][i + 1] += push;
+                        line[i + 1] += push;
                     }
                 }
             }
         }
-        let line = &mut lines[k];
         let radius = self.ease * asked.radius * (1.0 + WIDE * fading);
         for reach in LEVERS {
-            bend(line, asked, chord, radius, reach, &movable);
+            bend(&mut line, asked, chord, radius, reach, &movable);
         }
         for i in 0..n - 1 {
             let i = if round.is_multiple_of(2) {
@@ -437,11 +455,12 @@ impl<'a> Drawing<'a> {
             } else {
                 n - 2 - i
             };
-            stretch(line, i, chord, &movable);
+            stretch(&mut line, i, chord, &movable);
         }
         if let (End::Within(h), Some(last)) = (asked.end, line.last_mut()) {
             *last -= h.way * (*last - h.at).dot(&h.way);
         }
+        lines[k] = line;
         short
     }
 }

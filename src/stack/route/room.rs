@@ -2,7 +2,7 @@
 //! part, the room that a part keeps free, or a tube that lies already.
 
 use crate::mesh::{MeshQueries, Point, Vector};
-use crate::stack::grid::{Depth, exact_depth};
+use crate::stack::grid::{Depth, NODE_ERROR_MM, exact_depth};
 use crate::stack::parts::{Bore, Part, Stack};
 use crate::stack::placement::Tube;
 use crate::stack::pose::Pose;
@@ -18,9 +18,17 @@ struct Block {
     turn: nalgebra::Matrix3<f64>,
     half: Vector,
     keep: f64,
+    /// What lies further off its middle keeps from it.
+    reach: f64,
 }
 
 impl Block {
+    /// Has a place so much to spare or more? Told by the ball round the block alone.
+    fn leaves(&self, p: &Point, spare: f64) -> bool {
+        let far = self.reach + spare;
+        far <= 0.0 || (p - self.middle).norm_squared() >= far * far
+    }
+
     fn spare(&self, p: &Point) -> f64 {
         let own = self.turn.tr_mul(&(p - self.middle)).abs() - self.half;
         own.sup(&Vector::zeros()).norm() + own.max().min(0.0) - self.keep
@@ -164,8 +172,9 @@ impl<'a> Room<'a> {
             return beside;
         }
         let deep = grid > SURE_MM;
-        let depth = match queries.nearest(p, f64::INFINITY) {
-            Some(near) if deep => near.distance_mm,
+        let near = deep.then(|| queries.nearest(p, self.wall_within(grid)));
+        let depth = match near.flatten() {
+            Some(near) => near.distance_mm,
             _ => exact_depth(queries, p),
         };
         beside.min(depth - self.wall)
@@ -175,6 +184,11 @@ impl<'a> Room<'a> {
     /// goes, so that what the grid tells is off by no more than the way to its nodes.
     fn wall_is_further(&self, grid: f64, least: f64) -> bool {
         grid - self.wall - self.depth.half_diagonal_mm() > least
+    }
+
+    /// No further than this is the wall, mm, by what the grid tells.
+    fn wall_within(&self, grid: f64) -> f64 {
+        grid.abs() + self.depth.half_diagonal_mm() + NODE_ERROR_MM
     }
 
     /// What is to spare by the grid, and the direction in which it grows.
@@ -200,7 +214,7 @@ impl<'a> Room<'a> {
         if self.wall_is_further(grid, beside.0) {
             return beside;
         }
-        let Some(near) = queries.nearest(p, f64::INFINITY) else {
+        let Some(near) = queries.nearest(p, self.wall_within(grid)) else {
             return beside;
         };
         let off = p - near.point;
@@ -219,6 +233,9 @@ impl<'a> Room<'a> {
 
     fn beside_and_slope(&self, p: &Point, mut least: (f64, Vector)) -> (f64, Vector) {
         for block in &self.blocks {
+            if block.leaves(p, least.0) {
+                continue;
+            }
             let spare = block.spare(p);
             if spare < least.0 {
                 least = (spare, block.slope(p));
@@ -236,7 +253,9 @@ impl<'a> Room<'a> {
     fn beside(&self, p: &Point, so_far: f64) -> f64 {
         let mut least = so_far;
         for block in &self.blocks {
-            least = least.min(block.spare(p));
+            if !block.leaves(p, least) {
+                least = least.min(block.spare(p));
+            }
         }
         for tube in &self.laid {
             least = tube.spare(p, least);
@@ -251,6 +270,7 @@ fn body(pose: &Pose, middle: &Vector, half: [f64; 3], keep: f64) -> Block {
         turn: pose.turn,
         half: Vector::from(half),
         keep,
+        reach: Vector::from(half).norm() + keep,
     }
 }
 

@@ -5,7 +5,8 @@ use super::contact::Block;
 use super::descent::{Plan, Scratch, descend};
 use super::model::{Fixed, Model};
 use super::polish::polish;
-use crate::mesh::{MeshQueries, Point, Vector};
+use super::wall::Wall;
+use crate::mesh::{Point, Vector};
 use crate::stack::placement::Tube;
 use crate::stack::pose::Pose;
 use crate::stack::route::curve::across;
@@ -46,7 +47,7 @@ pub struct Missed {
 pub fn laid(
     model: &mut Model,
     plumbing: &Plumbing,
-    queries: &MeshQueries,
+    wall: &Wall,
     poses: &mut Vec<Pose>,
     thorough: bool,
     over: &dyn Fn() -> bool,
@@ -90,10 +91,10 @@ pub fn laid(
         if lanes.promising {
             // Off the tubes too, if that can be; else the parts alone must keep what they keep.
             let mut beside = trial.clone();
-            if round > 0 && polish(model, queries, &mut beside, over) < 0.0 {
+            if round > 0 && polish(model, wall, &mut beside, over) < 0.0 {
                 let fixed = std::mem::take(&mut model.fixed);
                 beside.clone_from(&trial);
-                if polish(model, queries, &mut beside, over) < 0.0 {
+                if polish(model, wall, &mut beside, over) < 0.0 {
                     break;
                 }
                 model.fixed = fixed;

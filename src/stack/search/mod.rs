@@ -7,6 +7,7 @@
 pub(crate) mod contact;
 mod descent;
 mod hull;
+mod jobs;
 mod lanes;
 mod leads;
 pub(crate) mod lp;
@@ -17,10 +18,12 @@ pub(crate) mod rng;
 mod seeds;
 mod system;
 mod tried;
+mod wall;
 mod witness;
 mod yields;
 
-use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
+use std::collections::VecDeque;
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::{Duration, Instant};
 
 use rayon::prelude::*;
@@ -35,13 +38,14 @@ use super::pose::Pose;
 use super::route::{NoWay, Plumbing};
 use crate::mesh::MeshQueries;
 use descent::{Plan, Scratch, descend};
-use lanes::{Missed, laid};
+use jobs::{Batch, Bench, Polished};
+use lanes::Missed;
 use model::{Faults, Model, Weights};
 use nearly::Nearly;
-use polish::polish;
 use rng::Rng;
 use seeds::{Seats, blame_of, point_spouts};
 use tried::Tried;
+use wall::Wall;
 use yields::Yields;
 
 /// Starts a round.
@@ -77,6 +81,9 @@ const LANES_MM: [f64; 3] = [0.0, 2.5, 4.5];
 const THOROUGH_EVERY: usize = 4;
 /// … for so many of those that are polished, the last.
 const THOROUGH: usize = 2;
+/// Rounds that are begun before what was polished of one must be done. None: a thread waits for the last of
+/// each round's; more: starts know less.
+const LAG: usize = 1;
 /// How a start that was jumped to is run: it need not grow as far as a fresh one.
 const JUMPED: Plan = Plan {
     from: 0.85,
@@ -204,6 +211,7 @@ pub fn search(
         .map(|lane| Model::new(stack, cavity, depth, beside.as_ref(), *lane))
         .collect();
     let queries = MeshQueries::new(cavity.mesh());
+    let wall = Wall::new(&queries);
     let plumbing = Plumbing::new(stack, depth, &queries, cavity.tip);
     let plumbing = plumbing.as_ref();
     let seats = Seats::new(&models[0], plumbing);
@@ -212,103 +220,189 @@ pub fn search(
     } else {
         BEGUN
     };
-    let mut pool: Vec<Run> = Vec::new();
-    let mut nearly = Nearly::default();
-    let mut tried = Tried::default();
-    let mut yields = Yields::new(models.len());
-    let mut best: Option<Best> = None;
+    let over = || stop.load(Ordering::Relaxed) || effort.until.is_some_and(|t| Instant::now() >= t);
+    let bench = Bench::new(&models, &wall, plumbing, &over);
+    let mut known = Known::new(models.len());
     let mut starts = 0;
     let mut cut_short = false;
     let (began, mut looked) = (Instant::now(), false);
     let (mut epoch, mut anew) = (EPOCH, EPOCH as usize);
-    for round in 0..effort.rounds.max(1) {
-        let over =
-            || stop.load(Ordering::Relaxed) || effort.until.is_some_and(|t| Instant::now() >= t);
-        if round > 0 && over() {
-            cut_short = true;
-            break;
-        }
-        // A proof says the same whenever it is asked for: the clock may choose the time.
-        if !looked && round > 0 && (round >= FIRST_LOOK || began.elapsed() > FIRST_SECOND) {
-            looked = true;
-            if give_up() {
+    let found = rayon::in_place_scope(|scope| {
+        let mut queue: VecDeque<Batch> = VecDeque::new();
+        for round in 0..effort.rounds.max(1) {
+            if round > 0 && over() {
+                cut_short = true;
                 break;
             }
-        }
-        if round == anew {
-            epoch *= EPOCH_GROWTH;
-            anew += epoch as usize;
-            pool.clear();
-            nearly.clear();
-            tried.clear();
-        }
-        let runs: Vec<Run> = (0..STARTS)
-            .into_par_iter()
-            .filter_map(|start| {
-                // A start that is not begun when the time is up is not missed.
-                if over() && (round, start) != (0, 0) {
-                    return None;
+            // A proof says the same whenever it is asked for: the clock may choose the time.
+            if !looked && round > 0 && (round >= FIRST_LOOK || began.elapsed() > FIRST_SECOND) {
+                looked = true;
+                if give_up() {
+                    break;
                 }
-                let mut rng = Rng::stream(effort.seed, round as u64, start as u64);
-                let lane = yields.lane(start + round);
-                let model = &models[lane];
-                let known = nearly.run(model, &seats, (start, round), begun, &mut rng);
-                let run =
-                    known.unwrap_or_else(|| run(model, &seats, plumbing, &pool, round, &mut rng));
-                let awkward = plumbing.map_or_else(Vec::new, |p| p.all_awkward(&run.poses));
-                Some(Run {
-                    lane,
-                    awkward,
-                    ..run
+            }
+            if round == anew {
+                epoch *= EPOCH_GROWTH;
+                anew += epoch as usize;
+                known.lay_aside();
+            }
+            let runs: Vec<Run> = (0..STARTS)
+                .into_par_iter()
+                .filter_map(|start| {
+                    // A start that is not begun when the time is up is not missed.
+                    if over() && (round, start) != (0, 0) {
+                        return None;
+                    }
+                    let mut rng = Rng::stream(effort.seed, round as u64, start as u64);
+                    let lane = known.yields.lane(start + round);
+                    let model = &models[lane];
+                    let from = (known.nearly).run(model, &seats, (start, round), begun, &mut rng);
+                    let run = from.unwrap_or_else(|| {
+                        run(model, &seats, plumbing, &known.pool, round, &mut rng)
+                    });
+                    let awkward = plumbing.map_or_else(Vec::new, |p| p.all_awkward(&run.poses));
+                    Some(Run {
+                        lane,
+                        awkward,
+                        ..run
+                    })
                 })
-            })
-            .collect();
-        starts += runs.len();
-        let mut runs = runs;
-        for run in &runs {
-            yields.started(run.lane, run.closer.is_some());
-        }
-        let thorough = round % THOROUGH_EVERY == THOROUGH_EVERY - 1;
-        let worth = |r: &Run| {
-            let enough = |c: &(f64, Vec<Pose>)| tried.enough(r.lane, &c.1);
-            yields.worth(r.near_mm(), round) && !r.closer.as_ref().is_none_or(enough)
-        };
-        let near_mm: Vec<f64> = runs.iter().map(Run::near_mm).collect();
-        let found = polish_near(
-            &models, &queries, plumbing, &mut runs, &worth, thorough, &over,
-        );
-        if let Some((poses, tubes)) = found {
-            let outcome = close(cavity, stack, &poses, tubes, starts);
-            if outcome.certificate.as_ref().is_some_and(Certificate::fits) {
-                return outcome;
+                .collect();
+            starts += runs.len();
+            let near = known.started(runs, round, plumbing.is_some());
+            let thorough = round % THOROUGH_EVERY == THOROUGH_EVERY - 1;
+            queue.push_back(bench.begin(scope, near, thorough, known.epoch));
+            if queue.len() > LAG
+                && let Some(fits) = known.ended(&mut queue, &bench, cavity, stack, starts)
+            {
+                return Some(fits);
             }
         }
-        for (run, near_mm) in runs.iter().zip(near_mm) {
-            if let Some(spare_mm) = run.spare_mm {
-                yields.polished(near_mm, spare_mm >= 0.0);
-            }
-        }
-        for run in &runs {
-            let (short, no_way) = (run.short_mm(), run.no_way());
-            let rank = |b: &Best| (b.short_mm.max(0.0), usize::MAX - b.laid());
-            let new = Best {
-                short_mm: short,
-                poses: run.poses.clone(),
-                no_way,
-            };
-            if best.as_ref().is_none_or(|b| rank(&new) < rank(b)) {
-                best = Some(new);
-            }
-        }
-        tried.keep(&runs);
-        nearly.keep(&runs);
-        keep_best(&mut pool, runs);
+        std::iter::from_fn(|| {
+            (!queue.is_empty()).then(|| known.ended(&mut queue, &bench, cavity, stack, starts))
+        })
+        .flatten()
+        .next()
+    });
+    if let Some(fits) = found {
+        return fits;
     }
-    let (poses, no_way) = best.map(|b| (b.poses, b.no_way)).unwrap_or_default();
+    let (poses, no_way) = known.best.map(|b| (b.poses, b.no_way)).unwrap_or_default();
     Outcome {
         no_way,
         cut_short,
         ..close(cavity, stack, &poses, Vec::new(), starts)
+    }
+}
+
+/// What the rounds have come to.
+struct Known {
+    pool: Vec<Run>,
+    nearly: Nearly,
+    tried: Tried,
+    yields: Yields,
+    best: Option<Best>,
+    /// How often all was laid aside.
+    epoch: usize,
+}
+
+impl Known {
+    fn new(lanes: usize) -> Self {
+        Self {
+            pool: Vec::new(),
+            nearly: Nearly::default(),
+            tried: Tried::default(),
+            yields: Yields::new(lanes),
+            best: None,
+            epoch: 0,
+        }
+    }
+
+    /// Begins anew.
+    fn lay_aside(&mut self) {
+        self.pool.clear();
+        self.nearly.clear();
+        self.tried.clear();
+        self.epoch += 1;
+    }
+
+    /// Takes the starts of a round in; those to be polished, in their order, are handed out.
+    fn started(&mut self, mut runs: Vec<Run>, round: usize, piped: bool) -> Vec<Run> {
+        for run in &runs {
+            self.yields.started(run.lane, run.closer.is_some());
+        }
+        runs.sort_by(Run::before);
+        let most = if piped { POLISHED_PIPED } else { POLISHED };
+        let (mut near, mut others) = (Vec::new(), Vec::new());
+        for run in runs {
+            let worth = near.len() < most
+                && run.closer.as_ref().is_some_and(|(near_mm, poses)| {
+                    self.yields.worth(*near_mm, round) && !self.tried.enough(run.lane, poses)
+                });
+            (if worth { &mut near } else { &mut others }).push(run);
+        }
+        self.keep(others);
+        near
+    }
+
+    /// Waits for the oldest batch and takes it in; the answer, if one of its placements holds.
+    fn ended(
+        &mut self,
+        queue: &mut VecDeque<Batch>,
+        bench: &Bench,
+        cavity: &Cavity,
+        stack: &Stack,
+        starts: usize,
+    ) -> Option<Outcome> {
+        let batch = queue.pop_front()?;
+        let epoch = batch.epoch;
+        let (mut runs, first) = batch.wait();
+        if let Some(first) = first {
+            let tubes = runs[first].run.tubes.clone().and_then(Result::ok);
+            let poses = &runs[first].run.poses;
+            let outcome = close(cavity, stack, poses, tubes.unwrap_or_default(), starts);
+            if outcome.certificate.as_ref().is_some_and(Certificate::fits) {
+                return Some(outcome);
+            }
+            // What came behind may have been cut short: as if it had not been polished.
+            runs[first + 1..].iter_mut().for_each(Polished::undo);
+            let behind: Vec<Batch> = queue.drain(..).collect();
+            queue.extend(behind.into_iter().map(|b| b.undone()));
+            bench.go_on();
+        }
+        for done in &runs {
+            if let Some(spare_mm) = done.run.spare_mm {
+                self.yields.polished(done.near_mm, spare_mm >= 0.0);
+            }
+        }
+        let runs: Vec<Run> = runs.into_iter().map(|p| p.run).collect();
+        if epoch == self.epoch {
+            self.keep(runs);
+        } else {
+            self.note_best(&runs);
+        }
+        None
+    }
+
+    fn note_best(&mut self, runs: &[Run]) {
+        let rank = |b: &Best| (b.short_mm.max(0.0), usize::MAX - b.laid());
+        for run in runs {
+            let new = Best {
+                short_mm: run.short_mm(),
+                poses: run.poses.clone(),
+                no_way: run.no_way(),
+            };
+            if self.best.as_ref().is_none_or(|b| rank(&new) < rank(b)) {
+                self.best = Some(new);
+            }
+        }
+    }
+
+    fn keep(&mut self, runs: Vec<Run>) {
+        self.note_best(&runs);
+        self.tried.keep(&runs);
+        self.nearly.keep(&runs);
+        keep_best(&mut self.pool, runs);
     }
 }
 
@@ -410,96 +504,6 @@ fn closed_in(model: &Model, poses: Vec<Pose>, faults: Faults, scratch: &mut Scra
         spare_mm: None,
         tubes: None,
     }
-}
-
-/// Polishes the starts that came near, nearest first; the first in that order that ends with nothing missing
-/// is returned, and those behind it are left as they were, done or not: who came first on the clock does
-/// not matter. Polishing one costs as much as fifty descents, and with tubes some take seconds.
-fn polish_near(
-    models: &[Model],
-    queries: &MeshQueries,
-    plumbing: Option<&Plumbing>,
-    runs: &mut [Run],
-    worth: &dyn Fn(&Run) -> bool,
-    thorough: bool,
-    over: &(dyn Fn() -> bool + Sync),
-) -> Option<(Vec<Pose>, Vec<Tube>)> {
-    let mut near: Vec<&mut Run> = runs.iter_mut().filter(|r| worth(r)).collect();
-    near.sort_by(|a, b| a.before(b));
-    near.truncate(if plumbing.is_some() {
-        POLISHED_PIPED
-    } else {
-        POLISHED
-    });
-    let as_they_were: Vec<(Vec<Pose>, Faults)> = near
-        .iter()
-        .map(|r| (r.poses.clone(), r.faults.clone()))
-        .collect();
-    let last = near.len().saturating_sub(THOROUGH);
-    let found = AtomicUsize::new(usize::MAX);
-    near.iter_mut()
-        .enumerate()
-        .par_bridge()
-        .for_each(|(n, run)| {
-            let too_late = || over() || found.load(Ordering::Relaxed) < n;
-            if !too_late() {
-                let thorough = thorough && n >= last;
-                polish_one(models, queries, plumbing, run, thorough, &too_late);
-                if run.holds() {
-                    found.fetch_min(n, Ordering::Relaxed);
-                }
-            }
-        });
-    let first = near.iter().position(|run| run.holds())?;
-    for (run, before) in near.iter_mut().zip(as_they_were).skip(first + 1) {
-        (run.poses, run.faults) = before;
-        (run.spare_mm, run.tubes) = (None, None);
-    }
-    let tubes = near[first].tubes.clone().and_then(Result::ok);
-    Some((near[first].poses.clone(), tubes.unwrap_or_default()))
-}
-
-/// Polishes one start, and lays its tubes where its parts fit; where a tube finds no way, the parts are
-/// to make way.
-fn polish_one(
-    models: &[Model],
-    queries: &MeshQueries,
-    plumbing: Option<&Plumbing>,
-    run: &mut Run,
-    thorough: bool,
-    over: &(dyn Fn() -> bool + Sync),
-) {
-    let Some((_, poses)) = run.closer.take() else {
-        return;
-    };
-    let model = &models[run.lane];
-    run.poses = poses;
-    let spare = polish(model, queries, &mut run.poses, over);
-    run.spare_mm = Some(spare);
-    let Some(plumbing) = plumbing.filter(|_| spare >= 0.0) else {
-        return;
-    };
-    let mut poses = run.poses.clone();
-    let tubes = laid(
-        &mut model.again(),
-        plumbing,
-        queries,
-        &mut poses,
-        thorough,
-        over,
-    );
-    if tubes.is_ok() {
-        run.poses = poses;
-    }
-    if let Err(missed) = &tubes {
-        // The part whose tube is stuck is the one to move next.
-        let stuck = missed.no_way.part;
-        let own = model.bodies.iter().position(|b| b.part == stuck);
-        if let Some(wrong) = own.and_then(|b| run.faults.walls.get_mut(b)) {
-            *wrong = 0.5;
-        }
-    }
-    run.tubes = Some(tubes);
 }
 
 /// Raises the weight of whatever is still wrong and descends again, while that helps.

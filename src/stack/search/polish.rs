@@ -6,10 +6,10 @@ use super::contact::{Block, Contact, contact, reach_of};
 use super::descent::shifted;
 use super::lp::{Row, raise_least};
 use super::model::{Model, block};
+use super::wall::Wall;
 use super::witness::{Witness, witnesses};
-use crate::mesh::{MeshQueries, Point, Vector};
+use crate::mesh::{Point, Vector};
 use crate::stack::pose::Pose;
-use parry3d_f64::bounding_volume::Aabb;
 
 /// Margins with more to spare than this are left out, mm. It must exceed twice the trust, or a
 /// move could spoil a margin that nobody watched.
@@ -25,13 +25,8 @@ const MOST_STEPS: usize = 20;
 
 /// Raises the least spare of a placement; returns it (negative: short by so much). Gives what it has
 /// when the time is `over`.
-pub fn polish(
-    model: &Model,
-    queries: &MeshQueries,
-    poses: &mut [Pose],
-    over: &dyn Fn() -> bool,
-) -> f64 {
-    let Some(mut rows) = rows(model, queries, poses, f64::NEG_INFINITY) else {
+pub fn polish(model: &Model, wall: &Wall, poses: &mut [Pose], over: &dyn Fn() -> bool) -> f64 {
+    let Some(mut rows) = rows(model, wall, poses, f64::NEG_INFINITY) else {
         return f64::NEG_INFINITY;
     };
     let mut have = least(&rows);
@@ -47,7 +42,7 @@ pub fn polish(
             break;
         };
         let moved = apply(model, poses, &moves);
-        let Some(next_rows) = self::rows(model, queries, &moved, have) else {
+        let Some(next_rows) = self::rows(model, wall, &moved, have) else {
             trust *= 0.35;
             if trust < 1e-5 {
                 break;
@@ -104,7 +99,7 @@ fn grip(
 }
 
 /// Every margin to watch; `None` as soon as one is found that has no more than `floor` to spare.
-fn rows(model: &Model, queries: &MeshQueries, poses: &[Pose], floor: f64) -> Option<Vec<Row>> {
+fn rows(model: &Model, wall: &Wall, poses: &[Pose], floor: f64) -> Option<Vec<Row>> {
     let mut out = Vec::new();
     let blocks: Vec<Block> = model
         .bodies
@@ -150,14 +145,12 @@ fn rows(model: &Model, queries: &MeshQueries, poses: &[Pose], floor: f64) -> Opt
         }
         let needs = (body.wall_need, floor);
         if model.hulls[b].is_some() {
-            if !hull_wall_rows(model, queries, poses, b, needs, &mut out) {
+            if !hull_wall_rows(model, wall, poses, b, needs, &mut out) {
                 return None;
             }
             continue;
         }
-        if !wall_rows(
-            model, queries, poses, body.part, &blocks[b], needs, &mut out,
-        ) {
+        if !wall_rows(model, wall, poses, body.part, &blocks[b], needs, &mut out) {
             return None;
         }
     }
@@ -243,7 +236,7 @@ fn hull_rows(
 /// the floor to spare.
 fn hull_wall_rows(
     model: &Model,
-    queries: &MeshQueries,
+    wall: &Wall,
     poses: &[Pose],
     body: usize,
     (need, floor): (f64, f64),
@@ -254,7 +247,10 @@ fn hull_wall_rows(
     for (own, _) in model.bodies[body].fine() {
         let p = poses[part].place(own);
         let read = model.depth.depth(&p);
-        let Some(near) = queries.nearest(&p, if read < 0.0 { f64::INFINITY } else { watch }) else {
+        let Some(near) = wall
+            .queries
+            .nearest(&p, if read < 0.0 { f64::INFINITY } else { watch })
+        else {
             continue;
         };
         let side = if read < -READ_MM { -1.0 } else { 1.0 };
@@ -288,7 +284,7 @@ fn corners(b: &Block) -> impl Iterator<Item = Point> + '_ {
 
 fn wall_rows(
     model: &Model,
-    queries: &MeshQueries,
+    wall: &Wall,
     poses: &[Pose],
     part: usize,
     block: &Block,
@@ -297,15 +293,6 @@ fn wall_rows(
 ) -> bool {
     let plate = model.seated(part);
     let watch = need + WATCH_MM;
-    let spread = Vector::from_fn(|k, _| {
-        (0..3)
-            .map(|j| block.half[j] * block.turn[(k, j)].abs())
-            .sum::<f64>()
-            + watch
-    });
-    let (lo, hi) = (block.middle - spread, block.middle + spread);
-    let corner = |p: &Point| parry3d_f64::math::Vector::new(p.x, p.y, p.z);
-    let around = Aabb::new(corner(&lo), corner(&hi));
     // The box and its surroundings in cells, three sides each: which row of `worst` is whose.
     let counts = block
         .half
@@ -313,12 +300,12 @@ fn wall_rows(
     let mut rows_at = vec![u32::MAX; 3 * counts.iter().product::<usize>()];
     let mut worst: Vec<Witness> = Vec::new();
     let mut short = false;
-    for f in queries.tree().intersect_aabb(&around) {
-        let facet = queries.mesh.corners(f as usize);
-        if plate.is_some_and(|p| p.carries(&facet)) {
+    for f in wall.near(block, watch) {
+        let facet = wall.facet(f);
+        if plate.is_some_and(|p| p.carries(&facet.corners)) {
             continue;
         }
-        witnesses(block, &facet, watch, &mut |w| {
+        witnesses(block, facet, watch, &mut |w| {
             short |= w.have - need <= floor;
             let side = w.away.iamax();
             let cell = |k: usize| {

@@ -2,6 +2,7 @@
 //! cross, the shortest way out.
 
 use super::contact::Block;
+use super::wall::Facet;
 use crate::mesh::{Point, Vector, nearest_on_triangle};
 
 /// The nearest place of a box to a facet.
@@ -18,9 +19,18 @@ pub struct Witness {
 /// Every pair of features (corner and face, edge and edge) of a box and a facet that are less than
 /// `reach` apart. All of them, not the nearest alone: a box that lies along a large facet touches
 /// it with four corners, and a turn that frees one presses another.
-pub fn witnesses(block: &Block, facet: &[Point; 3], reach: f64, tell: &mut dyn FnMut(Witness)) {
-    let own = facet.map(|p| block.turn.tr_mul(&(p - block.middle)));
+pub fn witnesses(block: &Block, facet: &Facet, reach: f64, tell: &mut dyn FnMut(Witness)) {
     let half = Vector::from(block.half);
+    let home = |p: &Point| block.turn.tr_mul(&(p - block.middle));
+    // By the ball round the facet first: most facets near a box are off it.
+    let beside = home(&facet.middle).abs() - half;
+    let far = reach + facet.radius_mm;
+    if beside.sup(&Vector::zeros()).norm_squared() >= far * far {
+        return;
+    }
+    // Where only the box's corners can touch, off all of them is off.
+    let corners_alone = facet.ridges == 0 && facet.peaks == 0;
+    let own = facet.corners.map(|p| home(&p));
     let (lo, hi) = (
         own[0].inf(&own[1]).inf(&own[2]),
         own[0].sup(&own[1]).sup(&own[2]),
@@ -40,7 +50,8 @@ pub fn witnesses(block: &Block, facet: &[Point; 3], reach: f64, tell: &mut dyn F
         .flatten();
     match crossed {
         Some(way) => entered(&own, &half, way, &mut out),
-        None => features(&own, &half, (&lo, &hi), reach, &mut out),
+        None if corners_alone && beside.norm_squared() >= far * far => {}
+        None => features(facet, &own, &half, (&lo, &hi), reach, &mut out),
     }
 }
 
@@ -63,6 +74,7 @@ fn entered(
 
 /// Corner–face and edge–edge pairs of a box about the origin and a triangle clear of it.
 fn features(
+    facet: &Facet,
     tri: &[Vector; 3],
     half: &Vector,
     (lo, hi): (&Vector, &Vector),
@@ -76,8 +88,10 @@ fn features(
             out(d, off / d, on_box);
         }
     };
-    for p in tri {
-        offer(p.inf(half).sup(&-half), *p);
+    for (k, p) in tri.iter().enumerate() {
+        if facet.peaks >> k & 1 == 1 {
+            offer(p.inf(half).sup(&-half), *p);
+        }
     }
     // How far the facet is from each side's plane, so that most corners and edges are not looked at.
     let off = |k: usize, side: usize| {
@@ -102,33 +116,45 @@ fn features(
         offer(c, q.coords);
     }
     for e in 0..3 {
+        if facet.ridges >> e & 1 == 0 {
+            continue;
+        }
         let (p, v) = (tri[e], tri[(e + 1) % 3] - tri[e]);
-        let vv = v.norm_squared();
-        for axis in 0..3 {
-            let uv = v[axis];
-            let det = vv - uv * uv;
-            if det <= 1e-12 * vv {
+        edges::<0, 1, 2>((&p, &v), half, &off, sq, &mut offer);
+        edges::<1, 2, 0>((&p, &v), half, &off, sq, &mut offer);
+        edges::<2, 0, 1>((&p, &v), half, &off, sq, &mut offer);
+    }
+}
+
+/// A facet's edge and the box's four edges along the axis `A`.
+fn edges<const A: usize, const B: usize, const C: usize>(
+    (p, v): (&Vector, &Vector),
+    half: &Vector,
+    off: &[[f64; 2]; 3],
+    sq: f64,
+    offer: &mut impl FnMut(Vector, Vector),
+) {
+    let (vv, uv) = (v.norm_squared(), v[A]);
+    let det = vv - uv * uv;
+    if det <= 1e-12 * vv {
+        return;
+    }
+    for (side_b, off_b) in off[B].iter().enumerate() {
+        for (side_c, off_c) in off[C].iter().enumerate() {
+            if off_b * off_b + off_c * off_c >= sq {
                 continue;
             }
-            for side in 0..4 {
-                let (o, q) = (
-                    off[(axis + 1) % 3][side & 1],
-                    off[(axis + 2) % 3][side >> 1],
-                );
-                if o * o + q * q >= sq {
-                    continue;
-                }
-                let mut a = Vector::zeros();
-                a[(axis + 1) % 3] = half[(axis + 1) % 3] * [-1.0, 1.0][side & 1];
-                a[(axis + 2) % 3] = half[(axis + 2) % 3] * [-1.0, 1.0][side >> 1];
-                let w = a - p;
-                let (uw, vw) = (w[axis], v.dot(&w));
-                let s = (uv * vw - vv * uw) / det;
-                let t = (vw - uv * uw) / det;
-                if s.abs() <= half[axis] && (0.0..=1.0).contains(&t) {
-                    a[axis] = s;
-                    offer(a, p + v * t);
-                }
+            let b = if side_b == 1 { half[B] } else { -half[B] };
+            let c = if side_c == 1 { half[C] } else { -half[C] };
+            let (wb, wc) = (b - p[B], c - p[C]);
+            let uw = -p[A];
+            let vw = v[A] * uw + v[B] * wb + v[C] * wc;
+            let s = (uv * vw - vv * uw) / det;
+            let t = (vw - uv * uw) / det;
+            if s.abs() <= half[A] && (0.0..=1.0).contains(&t) {
+                let mut at = Vector::zeros();
+                (at[A], at[B], at[C]) = (s, b, c);
+                offer(at, p + v * t);
             }
         }
     }

@@ -1,0 +1,106 @@
+//! The wall as the polish meets it: which of a facet's edges and corners a box can touch at all.
+//!
+//! A convex body inside touches the wall where the wall's normal cone is not empty (Rockafellar,
+//! *Convex Analysis*, 1970, §27, taken at a point): over facets with a corner of its own, at edges
+//! and corners that stand out into the room with anything. An edge at which the room is convex is
+//! never the nearest, and neither is a corner at which all edges are such.
+
+use super::contact::Block;
+use crate::mesh::{Link, Mesh, MeshQueries, Point, Topology, Vector};
+
+/// A facet, with what of it can be touched.
+#[derive(Debug, Clone, Copy)]
+pub struct Facet {
+    pub corners: [Point; 3],
+    /// Middle and radius of a ball round it.
+    pub middle: Point,
+    pub radius_mm: f64,
+    /// Edges (0→1), (1→2), (2→0) that stand out into the room, a bit each.
+    pub ridges: u8,
+    /// Corners with such an edge, a bit each.
+    pub peaks: u8,
+}
+
+/// The wall of the room.
+pub struct Wall<'m> {
+    pub queries: &'m MeshQueries<'m>,
+    facets: Vec<Facet>,
+}
+
+impl<'m> Wall<'m> {
+    pub fn new(queries: &'m MeshQueries<'m>) -> Self {
+        let mesh = queries.mesh;
+        let links = Topology::new(mesh).links;
+        let ridge = |f: usize, e: usize| match links[f][e] {
+            Link::Facet(g) => stands_out(mesh, f, g as usize),
+            _ => true,
+        };
+        let ridges: Vec<[bool; 3]> = (0..mesh.facets().len())
+            .map(|f| [0, 1, 2].map(|e| ridge(f, e)))
+            .collect();
+        let mut peak = vec![false; mesh.points().len()];
+        for (facet, ridges) in mesh.facets().iter().zip(&ridges) {
+            for e in (0..3).filter(|&e| ridges[e]) {
+                peak[facet[e] as usize] = true;
+                peak[facet[(e + 1) % 3] as usize] = true;
+            }
+        }
+        let bits = |on: [bool; 3]| (0..3).map(|k| u8::from(on[k]) << k).sum();
+        let facets = (mesh.facets().iter().zip(&ridges).enumerate())
+            .map(|(f, (facet, ridges))| {
+                let corners = mesh.corners(f);
+                let middle = Point::from(corners.iter().map(|p| p.coords).sum::<Vector>() / 3.0);
+                let radius_mm = corners
+                    .iter()
+                    .map(|p| (p - middle).norm())
+                    .fold(0.0, f64::max);
+                Facet {
+                    corners,
+                    middle,
+                    radius_mm,
+                    ridges: bits(*ridges),
+                    peaks: bits(facet.map(|p| peak[p as usize])),
+                }
+            })
+            .collect();
+        Self { queries, facets }
+    }
+
+    /// Facets that may come within `reach` mm of a box: those whose bounds do, by the ball round them.
+    pub fn near(&self, block: &Block, reach: f64) -> impl Iterator<Item = u32> + '_ {
+        let (home, half) = (block.turn.transpose(), Vector::from(block.half));
+        let middle = block.middle;
+        let spread = block.turn.abs() * half + Vector::repeat(reach);
+        self.queries.tree().leaves(move |node| {
+            let (lo, hi) = (node.mins(), node.maxs());
+            let (centre, size) = ((lo + hi) * 0.5, (hi - lo) * 0.5);
+            let off = Vector::new(centre.x, centre.y, centre.z) - middle.coords;
+            let over = off.abs() - spread;
+            if over.x > size.x || over.y > size.y || over.z > size.z {
+                return false;
+            }
+            let over = (home * off).abs() - half;
+            let far = reach + size.length();
+            over.sup(&Vector::zeros()).norm_squared() < far * far
+        })
+    }
+
+    pub fn facet(&self, f: u32) -> &Facet {
+        &self.facets[f as usize]
+    }
+}
+
+/// Does the edge between two facets stand out into the room, or lie flat? The normals look out of it.
+fn stands_out(mesh: &Mesh, f: usize, g: usize) -> bool {
+    let [a, ..] = mesh.corners(f);
+    let Some(normal) = mesh.normal(f) else {
+        return true;
+    };
+    let beyond = |p: &Point| (p - a).dot(&normal);
+    mesh.corners(g)
+        .iter()
+        .map(beyond)
+        .fold(f64::NEG_INFINITY, f64::max)
+        > 1e-9
+        || mesh.normal(g).is_none()
+}
