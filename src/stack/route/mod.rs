@@ -11,6 +11,7 @@ mod one;
 mod relax;
 mod room;
 mod settle;
+pub(crate) mod shut;
 pub(crate) mod ways;
 
 pub use exits::{Exit, exits};
@@ -145,14 +146,6 @@ impl<'a> Plumbing<'a> {
         }
         let slope = (there - here) / LOOK_MM;
         Some(((slope + 1.0) / 2.0).clamp(0.0, 1.0))
-    }
-
-    /// [`Plumbing::awkward`] of every part, 0 for those without a bore.
-    #[must_use]
-    pub fn all_awkward(&self, poses: &[Pose]) -> Vec<f64> {
-        let each = poses.iter().enumerate();
-        each.map(|(part, pose)| self.awkward(part, pose).unwrap_or(0.0))
-            .collect()
     }
 
     /// How much a part stands before the exits, 0 (4 mm off or more) to 1.

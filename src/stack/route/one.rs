@@ -229,7 +229,7 @@ impl OneTube<'_> {
 
 /// The line of one who goes along a way without turning tighter than the radius, always towards what
 /// lies a radius ahead: a line that cuts corners, but kinks nowhere. `None` where that circles.
-fn steered(from: Heading, way: &[Point], radius: f64) -> Option<Vec<Point>> {
+pub fn steered(from: Heading, way: &[Point], radius: f64) -> Option<Vec<Point>> {
     let length: f64 = way.windows(2).map(|w| (w[1] - w[0]).norm()).sum();
     let steps = ((length + 2.0 * std::f64::consts::PI * radius) / STEP_MM) as usize;
     let last = *way.last()?;

@@ -134,7 +134,7 @@ mod tests {
         });
         Run {
             lane: 0,
-            awkward: Vec::new(),
+            shut: Vec::new(),
             poses: Vec::new(),
             faults: Faults::default(),
             closer: None,
