@@ -288,6 +288,21 @@ mod tests {
     }
 
     #[test]
+    fn a_line_passed_over_in_leaps_is_as_far_as_piece_by_piece() {
+        let [_, line] = two();
+        let longest = longest_mm(&line);
+        for i in 0..4000 {
+            let at = |k: i32| f64::from(i / k % 20) * 0.7 - 3.0;
+            let p = Point::new(at(1), at(20), at(400));
+            let (far, off) = off_line(&p, &line);
+            for within in [0.3, 2.0, 5.0] {
+                let told = off_line_within(&p, &line, longest, within);
+                assert_eq!(told, (far < within).then_some((far, off)), "{p} {within}");
+            }
+        }
+    }
+
+    #[test]
     fn what_is_shared_moves_for_both_and_stays_shared_when_evened() {
         let mut net = net();
         let joint = net.joint(1).unwrap();

@@ -46,3 +46,49 @@ impl Plumbing<'_> {
         Some(met.min(MOST_MM))
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::mesh::{MeshQueries, Vector};
+    use crate::stack::grid::Depth;
+    use crate::stack::shapes::block;
+    use crate::stack::{Cavity, Tip, parse_stack};
+
+    #[test]
+    fn a_free_way_meets_nothing_and_one_through_a_part_meets_it() {
+        let tip = Tip {
+            at: Point::new(12.0, 0.0, 0.0),
+            outward: Vector::x(),
+            told: true,
+        };
+        let room = Cavity::new(block(24.0, 12.0, 12.0)).unwrap().with_tip(tip);
+        let text = "[[bore]]\nname = \"lows\"\ninner_mm = 1.0\nbend_radius_mm = 3.2\n\
+            exit_mm = [12.0, 0.0, 0.0]\nexit_direction = [1.0, 0.0, 0.0]\n\
+            [[part]]\nname = \"a\"\nsize_mm = [4.0, 2.7, 2.0]\nbore = \"lows\"\n\
+            spout = { face = \"+x\", outer_mm = 1.2 }\n\
+            [[part]]\nname = \"c\"\nsize_mm = [3.0, 3.0, 3.0]\n";
+        let stack = parse_stack(text, "s.toml".as_ref()).unwrap();
+        let queries = MeshQueries::new(room.mesh());
+        let depth = Depth::new(&room);
+        let plumbing = Plumbing::new(&stack, &depth, &queries, room.tip).unwrap();
+        let a = Pose::upright(Point::new(-8.0, 0.0, 0.0));
+        let shut = |a: Pose, c: Point| {
+            let shut = plumbing.shut(&[a, Pose::upright(c)]);
+            assert_eq!(shut[1], 0.0, "it has no tube");
+            shut[0]
+        };
+        assert!(shut(a, Point::new(0.0, 4.0, 0.0)) < 0.05);
+        // Half its height and what a tube keeps from it.
+        let met = shut(a, Point::new(0.0, 0.0, 0.0));
+        assert!((1.5..MOST_MM).contains(&met), "{met}");
+        let beside = shut(a, Point::new(0.0, 1.8, 0.0));
+        assert!(beside > 0.2 && beside < met, "{beside}");
+        // A spout that looks into the wall has no way at all.
+        let close = Pose {
+            turn: nalgebra::Rotation3::from_axis_angle(&Vector::z_axis(), 1.5).into_inner(),
+            middle: Point::new(-8.0, 2.9, 0.0),
+        };
+        assert!(shut(close, Point::new(0.0, -4.0, 0.0)) > met.min(1.5));
+    }
+}

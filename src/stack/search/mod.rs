@@ -71,8 +71,8 @@ const BEGUN: usize = 6;
 const BEGUN_PIPED: usize = 2;
 /// What a tube costs, as a share of the square of what it meets on its way (see [`Plumbing::shut`]), when
 /// placements are ranked: more than parts that are short. Of three hard planted cases with two seeds each 2 of 6
-/// were found with 0.01, 2 with 0.05, 4 with 0.2, 5 with 1 and 5 with 5; of 32 others 27, 28, -, 30 and 29
-/// (1 December 2026).
+/// were found with 0.01, 2 with 0.05, 4 with 0.2, 5 with 1 and 5 with 5; of 32 with one seed 27 with 0.01, 28
+/// with 0.05, 30 with 1 and 29 with 5 (1 December 2026).
 const SHUT_COST: f64 = 1.0;
 /// What meets more than this on its way, mm, is polished in one round of so many only.
 const SHUT_MM: f64 = 1.5;

@@ -104,3 +104,71 @@ fn stands_out(mesh: &Mesh, f: usize, g: usize) -> bool {
         > 1e-9
         || mesh.normal(g).is_none()
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::stack::search::rng::Rng;
+    use crate::stack::search::witness::witnesses;
+    use crate::stack::shapes::{block, sphere};
+
+    /// A ball with bumps in and out, 6 mm in the mean.
+    fn bumpy() -> Mesh {
+        let swell = |p: &Point| {
+            let turn = p.y.atan2(p.x);
+            p * (1.0 + 0.12 * (3.0 * turn).cos() * (1.0 - p.z * p.z / 36.0))
+        };
+        sphere(6.0, 16).mapped(swell).unwrap()
+    }
+
+    #[test]
+    fn a_convex_room_has_no_ridge_and_one_with_a_bump_inward_has() {
+        let (convex, bumpy) = (block(8.0, 6.0, 4.0), bumpy());
+        for (mesh, some) in [(convex, false), (bumpy, true)] {
+            let queries = MeshQueries::new(&mesh);
+            let wall = Wall::new(&queries);
+            let standing = wall.facets.iter().filter(|f| f.ridges > 0).count();
+            assert_eq!(standing > 0, some);
+            assert!(standing < mesh.facets().len());
+            assert!(wall.facets.iter().all(|f| f.ridges == 0 || f.peaks > 0));
+        }
+    }
+
+    #[test]
+    fn what_is_passed_over_is_never_nearest() {
+        let mesh = bumpy();
+        let queries = MeshQueries::new(&mesh);
+        let wall = Wall::new(&queries);
+        let reach = 0.5;
+        let mut rng = Rng::stream(3, 0, 0);
+        let mut met = 0;
+        for _ in 0..3000 {
+            let block = Block {
+                middle: Point::origin() + rng.direction() * (5.0 * rng.unit()),
+                turn: rng.turn(),
+                half: [0, 1, 2].map(|_| rng.within(0.4, 2.5)),
+            };
+            let least = |facets: &mut dyn Iterator<Item = Facet>| {
+                let mut least = f64::INFINITY;
+                for facet in facets {
+                    witnesses(&block, &facet, reach, &mut |w| least = least.min(w.have));
+                }
+                least
+            };
+            let whole = |f: &Facet| Facet {
+                ridges: 7,
+                peaks: 7,
+                ..*f
+            };
+            let all = least(&mut wall.facets.iter().map(whole));
+            let some = least(&mut wall.near(&block, reach).map(|f| *wall.facet(f)));
+            if all < 0.0 {
+                assert!(some < 0.0);
+            } else if all.is_finite() {
+                met += 1;
+                assert!((all - some).abs() < 1e-9, "{all} {some}");
+            }
+        }
+        assert!(met > 100, "{met}");
+    }
+}
