@@ -355,6 +355,11 @@ mod tests {
         let (a, b) = (ask(&room, &stack), ask(&room, &stack));
         assert_eq!(a.verdict, Verdict::Fits);
         assert_eq!(a.placement, b.placement);
+        for threads in [1, 3] {
+            let pool = rayon::ThreadPoolBuilder::new().num_threads(threads).build();
+            let other = pool.unwrap().install(|| ask(&room, &stack));
+            assert_eq!(a.placement, other.placement, "{threads} threads");
+        }
     }
 
     #[test]

@@ -25,6 +25,7 @@ pub struct Bench<'a> {
     wall: &'a Wall<'a>,
     plumbing: Option<&'a Plumbing<'a>>,
     over: &'a (dyn Fn() -> bool + Sync),
+    /// The number of the next job, from 1.
     begun: AtomicUsize,
     /// The first job, in the order they were begun, that ended with nothing missing. Those behind it
     /// give up: who came first on the clock does not matter.
@@ -43,7 +44,7 @@ impl<'a> Bench<'a> {
             wall,
             plumbing,
             over,
-            begun: AtomicUsize::new(0),
+            begun: AtomicUsize::new(1),
             found: AtomicUsize::new(usize::MAX),
         }
     }
@@ -82,6 +83,11 @@ impl<'a> Bench<'a> {
             told,
             undone: false,
         }
+    }
+
+    /// Nothing more is wanted of any job.
+    pub fn end(&self) {
+        self.found.store(0, Ordering::Relaxed);
     }
 
     /// What was found does not stand: jobs are done again.

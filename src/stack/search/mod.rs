@@ -248,6 +248,7 @@ pub fn search(
             if !looked && round > 0 && (round >= FIRST_LOOK || began.elapsed() > FIRST_SECOND) {
                 looked = true;
                 if give_up() {
+                    bench.end();
                     break;
                 }
             }
