@@ -11,7 +11,7 @@ mod one;
 mod relax;
 mod room;
 mod settle;
-pub(crate) mod shut;
+mod shut;
 pub(crate) mod ways;
 
 pub use exits::{Exit, exits};

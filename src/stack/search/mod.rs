@@ -285,11 +285,13 @@ pub fn search(
                 return Some(fits);
             }
         }
-        std::iter::from_fn(|| {
-            (!queue.is_empty()).then(|| known.ended(&mut queue, &bench, cavity, stack, starts))
-        })
-        .flatten()
-        .next()
+        while !queue.is_empty() {
+            let fits = known.ended(&mut queue, &bench, cavity, stack, starts);
+            if fits.is_some() {
+                return fits;
+            }
+        }
+        None
     });
     if let Some(fits) = found {
         return fits;
@@ -567,4 +569,51 @@ fn keep_best(pool: &mut Vec<Run>, runs: Vec<Run>) {
     // Two that cost the same to a millionth are one dead end found twice.
     pool.dedup_by(|a, b| (a.cost() - b.cost()).abs() < 1e-6 * (1.0 + b.cost()));
     pool.truncate(POOL);
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A start whose parts came so near, and whose tube is shut in so far.
+    fn run(near_mm: f64, shut_mm: f64) -> Run {
+        Run {
+            lane: 0,
+            shut: vec![0.0, shut_mm],
+            poses: Vec::new(),
+            faults: Faults {
+                cost: near_mm,
+                ..Faults::default()
+            },
+            closer: (near_mm < NEAR_MM).then(|| (near_mm, Vec::new())),
+            spare_mm: None,
+            tubes: None,
+        }
+    }
+
+    #[test]
+    fn what_shuts_a_tube_in_is_polished_seldom_and_jumped_from_last() {
+        let runs = || {
+            [
+                (0.01, 2.9),
+                (0.05, 0.4),
+                (0.02, 0.9),
+                (0.5, 0.0),
+                (0.03, 1.6),
+            ]
+            .map(|(near, shut)| run(near, shut))
+            .into_iter()
+            .collect::<Vec<_>>()
+        };
+        let polished = |round: usize| -> Vec<f64> {
+            let near = Known::new(1).started(runs(), round, true);
+            near.iter().map(Run::shut_mm).collect()
+        };
+        assert_eq!(polished(1), [0.4, 0.9]);
+        assert_eq!(polished(SHUT_SELDOM / 2), [0.4, 0.9, 1.6, 2.9]);
+        let mut pool = Vec::new();
+        keep_best(&mut pool, runs());
+        let ranked: Vec<f64> = pool.iter().map(Run::shut_mm).collect();
+        assert_eq!(ranked, [0.4, 0.0, 0.9, 1.6, 2.9]);
+    }
 }

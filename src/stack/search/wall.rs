@@ -1,9 +1,9 @@
 //! The wall as the polish meets it: which of a facet's edges and corners a box can touch at all.
 //!
-//! A convex body inside touches the wall where the wall's normal cone is not empty (Rockafellar,
-//! *Convex Analysis*, 1970, §27, taken at a point): over facets with a corner of its own, at edges
-//! and corners that stand out into the room with anything. An edge at which the room is convex is
-//! never the nearest, and neither is a corner at which all edges are such.
+//! At an edge where the room is convex, each of the two facets lies on the room's side of the other's plane:
+//! from any point inside, one of them comes nearer than the edge does, so the edge is never the nearest.
+//! Nor is a corner at which all edges are such. What is left are the box's corners over facets, and the edges
+//! and corners that stand out into the room.
 
 use super::contact::Block;
 use crate::mesh::{Link, Mesh, MeshQueries, Point, Topology, Vector};
